@@ -1,0 +1,1 @@
+"""Colour figures one can believe from ordinary photographs of coloured hair."""

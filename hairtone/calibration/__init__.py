@@ -1,0 +1,1 @@
+"""Photo + ChartReading -> LightField and Calibration, solved together."""

@@ -1,0 +1,1 @@
+"""Photo + Calibration -> Strand (root-to-ends line, mask) -> Profile: Lab along the hair."""

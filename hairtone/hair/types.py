@@ -1,0 +1,76 @@
+"""What a piece of hair and its colour from roots to ends are to the rest of the house."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hairtone.colorimetry import Floats, Viewing
+from hairtone.errors import Flag
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Strand:
+    """A tress or section of hair in a photo.
+
+    Attributes
+    ----------
+    name : str
+        ``"1"``, ``"2"``, … left to right (top to bottom if laid across).
+    line : ndarray, shape (n, 2)
+        Root-to-ends line, roots first. [pixels, xy]
+    width : float
+        Width of the strip that is measured, across the line. [pixels]
+    mask : ndarray of bool, shape (height, width) of the box, or None
+        True = hair, inside `box`; None where the whole strip along the line is taken.
+    box : tuple of int
+        x0, y0, x1, y1 of the mask in the photo.
+    mm_per_px : float or None
+        Scale, where the chart gives it.
+    is_given : bool
+        The line was given by a person rather than found.
+    flags : tuple of Flag
+        Doubts about the outline.
+    """
+
+    name: str
+    line: Floats
+    width: float
+    mask: NDArray[np.bool_] | None = None
+    box: tuple[int, int, int, int] = (0, 0, 0, 0)
+    mm_per_px: float | None = None
+    is_given: bool = False
+    flags: tuple[Flag, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Profile:
+    """Colour along the hair, roots to ends.
+
+    Attributes
+    ----------
+    position : ndarray, shape (n,)
+        Middle of each bin, 0 roots .. 1 ends.
+    lab : ndarray, shape (n, 3)
+        Body colour of each bin.
+    sampling_covariance : ndarray, shape (n, 3, 3)
+        From the spread of the hair, block bootstrap. [Lab units squared]
+    draws : ndarray, shape (K, n, 3), float32
+        Under each of K equally good calibrations and light fields.
+    viewing : Viewing
+        Illuminant and observer.
+    pixels : ndarray of int, shape (n,)
+        Pixels behind each bin.
+    flags : tuple of Flag
+        Doubts about the profile (shine, too narrow, shadow …).
+    """
+
+    position: Floats
+    lab: Floats
+    sampling_covariance: Floats
+    draws: NDArray[np.float32]
+    viewing: Viewing
+    pixels: NDArray[np.int64]
+    flags: tuple[Flag, ...] = ()

@@ -1,0 +1,1 @@
+"""Profiles -> evenness, uptake, fade, blend, comparison, and words. Numbers in, numbers out."""

@@ -1,0 +1,1 @@
+"""Measures -> sentences, figures, tables, HTML; the picker widget."""

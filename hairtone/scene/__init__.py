@@ -1,0 +1,1 @@
+"""Known colours -> rendered photographs with known truth."""

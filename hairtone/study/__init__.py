@@ -1,0 +1,1 @@
+"""Sheet + photos -> every measurement of a study: read, run, keep, resume."""
