@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import tomllib
+from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
+from types import MappingProxyType
 
 _PACKAGE = Path(__file__).resolve().parent
 
@@ -24,3 +28,16 @@ def _first(*candidates: Path) -> Path:
     raise FileNotFoundError(
         f"{candidates[0].name} is missing from this installation of hairtone; install it again."
     )
+
+
+@cache
+def read_limits(table: str) -> Mapping[str, float]:
+    """Acceptance limits of one room, by name, from ``limits.toml``; the file says their sources.
+
+    Parameters
+    ----------
+    table : str
+        Name of the room's table, such as ``"photo"``.
+    """
+    limits = tomllib.loads(reference_path("limits.toml").read_text(encoding="utf-8"))
+    return MappingProxyType({name: float(value) for name, value in limits[table].items()})
