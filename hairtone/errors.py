@@ -32,11 +32,14 @@ class Flag:
         What is the case, with the measured value and its limit.
     remedy : str
         What to do about it; may be empty where nothing is needed.
+    is_note : bool
+        A remark for the record that leaves the status at ``"measured"``.
     """
 
     code: str
     says: str
     remedy: str = ""
+    is_note: bool = False
 
     def __str__(self) -> str:
         return f"{self.says} {self.remedy}".strip()

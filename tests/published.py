@@ -12,7 +12,7 @@ CHECKOUT = Path(__file__).resolve().parents[1]
 
 
 def read_shared(name: str) -> list[dict[str, Any]]:
-    """Rows of a table of the project's own ``shared/``, numbers as floats; ``#`` lines are notes."""
+    """Rows of a table of the project's own ``shared/``; ``#`` lines are notes."""
     text = (CHECKOUT / "shared" / name).read_text(encoding="utf-8").splitlines()
     rows = csv.DictReader(line for line in text if not line.startswith("#"))
     return [{key: _number(value) for key, value in row.items()} for row in rows]
@@ -26,7 +26,7 @@ def _number(text: str) -> float | str:
 
 
 def shared_folder(*parts: str) -> Path:
-    """A folder of real photographs and data that lies beside the checkout; skips where it is absent."""
+    """Real photographs and data beside the checkout; skips where they are absent."""
     folder = CHECKOUT.parent / "shared"
     path = folder.joinpath(*parts)
     if not path.exists():

@@ -1,0 +1,363 @@
+"""The command line: one thin door onto the package.
+
+Exit status: 0 nothing refused (flags allowed), 1 some refused and the rest done, 2 nothing could
+be done. Errors are one line each on standard error, never a traceback.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+from hairtone.errors import HairtoneError
+
+if TYPE_CHECKING:
+    from hairtone.result import PhotoResult
+    from hairtone.study.run import StudyResult
+
+VIEWING_NAMES = ("D65/10", "D65/2", "D50/2")
+SIDES = ("top", "bottom", "left", "right")
+AUDIENCES = ("educator", "stylist", "tester")
+DONE, SOME_REFUSED, NOTHING_DONE = 0, 1, 2
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong in one line and where help is."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(NOTHING_DONE, f"hairtone: {message}. See: {self.prog} --help\n")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run a command and return its exit status.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Arguments after the program's name; those of the process by default.
+    """
+    arguments = _parser().parse_args(argv)
+    try:
+        return int(arguments.run(arguments))
+    except HairtoneError as error:
+        _say(error)
+        return NOTHING_DONE
+    except KeyboardInterrupt:
+        print("hairtone: stopped by hand; what was measured is kept.", file=sys.stderr)
+        return NOTHING_DONE
+    except BrokenPipeError:
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - stays open until the process ends
+        return DONE
+    except OSError as error:
+        place = f"{Path(str(error.filename)).name}: " if error.filename else ""
+        reason = error.strerror or type(error).__name__
+        print(f"hairtone: {place}{reason}. Check the name and your rights.", file=sys.stderr)
+        return NOTHING_DONE
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = _Parser(
+        prog="hairtone",
+        description="Colour figures one can believe from photographs of coloured hair with a "
+        "24-patch chart in the frame.",
+    )
+    parser.add_argument("--version", action="store_true", help="print the version and stop")
+    parser.set_defaults(run=_welcome(parser))
+    commands = parser.add_subparsers(metavar="COMMAND", parser_class=_Parser)
+    _add_photo_commands(commands)
+    _add_study_commands(commands)
+    return parser
+
+
+def _welcome(parser: argparse.ArgumentParser) -> Callable[[argparse.Namespace], int]:
+    def run(arguments: argparse.Namespace) -> int:
+        if arguments.version:
+            from hairtone import __version__
+
+            print(f"hairtone {__version__}")
+            return DONE
+        parser.print_help()
+        return NOTHING_DONE
+
+    return run
+
+
+def _add_photo_commands(commands: Any) -> None:
+    check = commands.add_parser("check", help="is this photo good enough? findings and remedies")
+    check.add_argument("targets", nargs="+", metavar="PHOTO|STUDY", type=Path)
+    check.add_argument("--json", action="store_true", help="findings as JSON")
+    _add_photo_options(check)
+    check.set_defaults(run=run_check)
+
+    measure = commands.add_parser("measure", help="the colour from roots to ends")
+    measure.add_argument("targets", nargs="+", metavar="PHOTO|STUDY", type=Path)
+    measure.add_argument("--json", action="store_true", help="results as JSON")
+    _add_photo_options(measure)
+    measure.add_argument("--workers", type=_workers, default=1, metavar="N", help="processes")
+    measure.add_argument("--cluster", metavar="ADDRESS", help="scheduler of a running cluster")
+    measure.set_defaults(run=run_measure)
+
+    charts = commands.add_parser("charts", help="the chart references known")
+    charts.set_defaults(run=run_charts)
+
+
+def _add_photo_options(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--viewing", choices=VIEWING_NAMES, default=VIEWING_NAMES[0], help="light and observer"
+    )
+    command.add_argument("--chart", help="chart reference or file of a measured chart")
+    command.add_argument(
+        "--line", type=_points, metavar="'x,y x,y …'", help="root-to-ends line, roots first"
+    )
+    command.add_argument("--roots", choices=SIDES, help="side the roots lie on")
+    command.add_argument(
+        "--corners",
+        type=_corners,
+        metavar="'x,y x,y x,y x,y'",
+        help="chart corners, clockwise from the first patch",
+    )
+
+
+def _add_study_commands(commands: Any) -> None:
+    report = commands.add_parser("report", help="report.html and CSV files of a study")
+    report.add_argument("study", type=Path)
+    report.add_argument("--for", dest="audience", choices=AUDIENCES, default="educator")
+    report.add_argument("--out", type=Path, metavar="DIR", help="default: results/ of the study")
+    report.add_argument("--pdf", action="store_true", help="also print it to report.pdf")
+    report.set_defaults(run=run_report)
+
+    new = commands.add_parser("new", help="a study folder with a sheet to fill in")
+    new.add_argument("study", type=Path)
+    new.add_argument("photos", nargs="+", metavar="PHOTO", type=Path)
+    new.set_defaults(run=run_new)
+
+    demo = commands.add_parser("demo", help="render the invented study, measure and report it")
+    demo.add_argument("folder", nargs="?", type=Path, default=Path("hairtone-demo"), metavar="DIR")
+    demo.add_argument("--workers", type=_workers, default=2, metavar="N", help="processes")
+    demo.set_defaults(run=run_demo)
+
+    purge = commands.add_parser("purge", help="remove one subject from a study's results")
+    purge.add_argument("study", type=Path)
+    purge.add_argument("--subject", required=True, metavar="CODE")
+    purge.set_defaults(run=run_purge)
+
+    lab = commands.add_parser("lab", help="open the start notebook in JupyterLab")
+    lab.add_argument("folder", nargs="?", type=Path, default=Path(), metavar="DIR")
+    lab.set_defaults(run=run_lab)
+
+
+def run_check(arguments: argparse.Namespace) -> int:
+    """Findings of each photo with their remedies."""
+    results = _measure_targets(arguments)
+    if arguments.json:
+        print(_json(results, arguments))
+    else:
+        from hairtone.report.text import describe_check
+
+        for result in results:
+            print(describe_check(result))
+    return _exit_status(results)
+
+
+def run_measure(arguments: argparse.Namespace) -> int:
+    """The colour of the hair in photos, or of a whole study."""
+    if any(target.is_dir() for target in arguments.targets):
+        if len(arguments.targets) > 1:
+            raise _usage("Give one study, or photos, not both.", "Measure them one after another.")
+        return _measure_study(arguments.targets[0], arguments)
+    results = _measure_targets(arguments)
+    if arguments.json:
+        print(_json(results, arguments))
+    else:
+        from hairtone.report.text import describe_measurement
+
+        for result in results:
+            if result.error is None:
+                print(describe_measurement(result))
+    for result in results:
+        if result.error is not None:
+            _say(result.error, photo=result.photo)
+    return _exit_status(results)
+
+
+def _measure_targets(arguments: argparse.Namespace) -> list[PhotoResult]:
+    """Results of every photo named, and of every photo of a study named."""
+    from hairtone.pipeline import measure, measure_photo
+
+    results = []
+    for target in arguments.targets:
+        if target.is_dir():
+            from hairtone.study.run import photo_requests
+            from hairtone.study.sheet import read_study
+
+            requests = photo_requests(read_study(target))
+            results.extend(measure_photo(request) for request in requests)
+            continue
+        results.append(
+            measure(
+                target,
+                viewing=arguments.viewing,
+                chart=arguments.chart,
+                line=arguments.line,
+                roots=arguments.roots,
+                corners=arguments.corners,
+            )
+        )
+    return results
+
+
+def _measure_study(folder: Path, arguments: argparse.Namespace) -> int:
+    from hairtone.report.text import describe_study
+
+    outcome = _measured_study(folder, workers=arguments.workers, cluster=arguments.cluster)
+    if arguments.json:
+        print(outcome.to_json())
+    else:
+        print(describe_study(outcome))
+    return _study_status(outcome)
+
+
+def _measured_study(folder: Path, *, workers: int = 1, cluster: str | None = None) -> StudyResult:
+    from hairtone.study.run import measure_study
+    from hairtone.study.sheet import read_study
+
+    return measure_study(read_study(folder), workers=workers, cluster=cluster, progress=True)
+
+
+def _study_status(outcome: StudyResult) -> int:
+    counts = outcome.counts
+    if counts["refused"] == 0:
+        return DONE
+    for error, photo in outcome.refusals():
+        _say(error, photo=photo)
+    return SOME_REFUSED if counts["measured"] + counts["flagged"] else NOTHING_DONE
+
+
+def run_report(arguments: argparse.Namespace) -> int:
+    """Measure what is missing, then write the report and the CSV files."""
+    outcome = _measured_study(arguments.study)
+    _write(outcome, arguments.audience, arguments.out, pdf=arguments.pdf)
+    return _study_status(outcome)
+
+
+def _write(outcome: StudyResult, audience: str, out: Path | None, *, pdf: bool = False) -> None:
+    from hairtone.report.html import write_report
+    from hairtone.study.analysis import analyse
+
+    folder = out or outcome.study.folder / "results"
+    page = write_report(analyse(outcome), audience=audience, out=folder)
+    print(f"Report: {page}")
+    if pdf:
+        from hairtone.report.pdf import write_pdf
+
+        print(f"PDF: {write_pdf(page)}")
+
+
+def run_new(arguments: argparse.Namespace) -> int:
+    """A study folder with copies of the photos and a sheet to fill in."""
+    from hairtone.study.new import new_study
+
+    study = new_study(arguments.study, arguments.photos)
+    print(f"Study: {study}. Fill in photos.csv, then: hairtone measure {study}")
+    return DONE
+
+
+def run_demo(arguments: argparse.Namespace) -> int:
+    """Render the invented study, measure it and write its report."""
+    from hairtone.report.text import describe_study
+    from hairtone.scene.demo import render_demo
+
+    folder = arguments.folder
+    print(f"Rendering an invented study into {folder} …")
+    render_demo(folder, workers=arguments.workers)
+    outcome = _measured_study(folder, workers=arguments.workers)
+    print(describe_study(outcome))
+    _write(outcome, "educator", None)
+    return _study_status(outcome)
+
+
+def run_charts(arguments: argparse.Namespace) -> int:
+    """Chart references known, and how to add a measured one."""
+    from hairtone.chart.reference import DEFAULT_CHART, known_references, load_reference
+
+    for name in known_references():
+        chosen = "  (assumed when none is named)" if name == DEFAULT_CHART else ""
+        reference = load_reference(name)
+        print(f"{name}{chosen}\n  edition: {reference.edition}\n  source: {reference.source}")
+    print(
+        "\nA chart you measured: a .csv file with the header patch,name and then wavelengths in nm "
+        "(reflectances 0 to 1), or L,a,b with a first line '# viewing: D50/2'; 24 rows, dark skin "
+        'first. Name it with --chart FILE, or as chart = "FILE" in study.toml.'
+    )
+    return DONE
+
+
+def run_purge(arguments: argparse.Namespace) -> int:
+    """Remove one subject from store, exports and caches."""
+    from hairtone.study.purge import purge_subject
+    from hairtone.study.sheet import read_study
+
+    print(purge_subject(read_study(arguments.study), arguments.subject))
+    return DONE
+
+
+def run_lab(arguments: argparse.Namespace) -> int:
+    """Open the start notebook in JupyterLab."""
+    from hairtone.report.lab import open_lab
+
+    return open_lab(arguments.folder)
+
+
+def _json(results: list[PhotoResult], arguments: argparse.Namespace) -> str:
+    from hairtone.colorimetry import viewing_named
+    from hairtone.result import to_json
+
+    return to_json(results, viewing=viewing_named(arguments.viewing))
+
+
+def _exit_status(results: list[PhotoResult]) -> int:
+    refused = sum(result.status == "refused" for result in results)
+    if refused == 0:
+        return DONE
+    return SOME_REFUSED if refused < len(results) else NOTHING_DONE
+
+
+def _say(error: HairtoneError, *, photo: str = "") -> None:
+    """One line on standard error: where, what, remedy."""
+    told = error if error.where or not photo else error.at(photo)
+    print("hairtone: " + " ".join(str(told).split()), file=sys.stderr)
+
+
+def _usage(says: str, remedy: str) -> HairtoneError:
+    return HairtoneError("usage", says, remedy=remedy)
+
+
+def _points(text: str) -> list[list[float]]:
+    """Points ``x,y x,y …`` of at least two."""
+    try:
+        points = [[float(number) for number in pair.split(",")] for pair in text.split()]
+    except ValueError:
+        points = []
+    if len(points) < 2 or any(len(point) != 2 for point in points):
+        raise argparse.ArgumentTypeError(f"{text!r} is no list of points such as '10,20 10,400'")
+    return points
+
+
+def _corners(text: str) -> list[list[float]]:
+    points = _points(text)
+    if len(points) != 4:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} has {len(points)} points; a chart has 4 corners"
+        )
+    return points
+
+
+def _workers(text: str) -> int:
+    number = int(text) if text.isdigit() else 0
+    if not 1 <= number <= 256:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of processes from 1 to 256")
+    return number

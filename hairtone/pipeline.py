@@ -1,0 +1,321 @@
+"""One photo, start to end: the few lines that call the rooms in order."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from hairtone.calibration.solve import calibrate
+from hairtone.calibration.types import Calibration, LightField
+from hairtone.chart.finder import find_chart
+from hairtone.chart.reference import DEFAULT_CHART, load_reference
+from hairtone.chart.types import ChartReading
+from hairtone.colorimetry import DEFAULT_VIEWING, Floats, Viewing, viewing_named
+from hairtone.errors import Flag, HairError, HairtoneError, PhotoError
+from hairtone.hair.finder import find_strands, strand_along
+from hairtone.hair.profile import measure_profile
+from hairtone.hair.types import Strand
+from hairtone.measures.evenness import measure_evenness
+from hairtone.photo.reader import read_photo
+from hairtone.photo.types import Photo
+from hairtone.result import ZONES, ChartFacts, PhotoResult, TressResult, rounded
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HairRequest:
+    """Which hair of a photo is wanted.
+
+    Attributes
+    ----------
+    place : int
+        1, 2, … left to right.
+    line : ndarray, shape (n, 2), or None
+        Root-to-ends line; overrules finding. [pixels of the upright photo, xy]
+    width : float or None
+        Strip width, with `line`. [pixels]
+    roots : str or None
+        ``"top"``, ``"bottom"``, ``"left"`` or ``"right"``; default the clamped (top) end.
+    """
+
+    place: int = 1
+    line: Floats | None = None
+    width: float | None = None
+    roots: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PhotoRequest:
+    """A photo to measure, and how.
+
+    Attributes
+    ----------
+    path : Path
+        The file.
+    name : str
+        What results call it; default its file name.
+    viewing : Viewing
+        Illuminant and observer of results.
+    chart : str
+        Chart reference, or a chart file starting from `folder`.
+    chart_is_stated : bool
+        A person wrote the edition down; otherwise results carry a note.
+    folder : Path or None
+        Where relative paths start.
+    corners : ndarray, shape (4, 2), or None
+        Chart corners by hand, clockwise from the first patch.
+    card : Path or None
+        Photo of the bare board or a plain card in the same light.
+    hairs : tuple of HairRequest
+        Empty: every hair that is found, roots at the clamped end.
+    zones : tuple of float
+        Where roots end and ends begin, 0..1.
+    chart_mm : tuple of float or None
+        Outside of the patch field as measured; gives the scale. [mm]
+    expected_sha256 : str or None
+        Refuse the file if its bytes have changed.
+    """
+
+    path: Path
+    name: str = ""
+    viewing: Viewing = DEFAULT_VIEWING
+    chart: str = DEFAULT_CHART
+    chart_is_stated: bool = False
+    folder: Path | None = None
+    corners: Floats | None = None
+    card: Path | None = None
+    hairs: tuple[HairRequest, ...] = ()
+    zones: tuple[float, float] = ZONES
+    chart_mm: tuple[float, float] | None = None
+    expected_sha256: str | None = None
+
+
+def measure(
+    path: str | Path,
+    *,
+    viewing: str = DEFAULT_VIEWING.name,
+    chart: str | None = None,
+    line: ArrayLike | None = None,
+    roots: str | None = None,
+    corners: ArrayLike | None = None,
+) -> PhotoResult:
+    """The colour of every hair in one photograph, measured, flagged or refused.
+
+    Parameters
+    ----------
+    path : str or Path
+        The photograph, with a 24-patch chart in the plane of the hair.
+    viewing : str, optional
+        ``"D65/10"``, ``"D65/2"`` or ``"D50/2"``.
+    chart : str, optional
+        Chart reference or chart file; without it the newest edition is assumed and noted.
+    line : array_like, shape (n, 2), optional
+        Root-to-ends line of one hair; without it tresses are found on a plain board.
+        [pixels of the upright photo, xy]
+    roots : str, optional
+        Side the roots lie on: ``"top"``, ``"bottom"``, ``"left"``, ``"right"``.
+    corners : array_like, shape (4, 2), optional
+        Chart corners by hand, clockwise from the first patch. [pixels, xy]
+
+    Returns
+    -------
+    PhotoResult
+        A photo that cannot be believed comes back refused, with the reason and the remedy.
+    """
+    hairs: tuple[HairRequest, ...] = ()
+    if line is not None:
+        hairs = (HairRequest(line=np.asarray(line, np.float64), roots=roots),)
+    elif roots is not None:
+        hairs = (HairRequest(place=0, roots=roots),)
+    return measure_photo(
+        PhotoRequest(
+            path=Path(path),
+            viewing=viewing_named(viewing),
+            chart=chart or DEFAULT_CHART,
+            chart_is_stated=chart is not None,
+            corners=None if corners is None else np.asarray(corners, np.float64),
+            hairs=hairs,
+        )
+    )
+
+
+def measure_photo(request: PhotoRequest) -> PhotoResult:
+    """The photo of a request, measured, flagged or refused; only bugs raise."""
+    name = request.name or request.path.name
+    photo: Photo | None = None
+    try:
+        photo = read_photo(request.path, expected_sha256=request.expected_sha256)
+        reading, calibration, light = calibrate_photo(photo, request)
+        tresses = _measure_hairs(photo, reading, calibration, light, request)
+    except HairtoneError as error:
+        return PhotoResult(
+            photo=name,
+            sha256=photo.sha256 if photo else "",
+            viewing=request.viewing,
+            error=error,
+            flags=photo.flags if photo else (),
+        )
+    notes = () if request.chart_is_stated else (_edition_assumed(reading),)
+    return PhotoResult(
+        photo=name,
+        sha256=photo.sha256,
+        viewing=request.viewing,
+        chart=_chart_facts(reading, calibration, light),
+        tresses=tresses,
+        flags=photo.flags + reading.flags + light.flags + calibration.flags + notes,
+        taken=photo.exposure.taken,
+        camera=f"{photo.exposure.make} {photo.exposure.model}".strip(),
+    )
+
+
+def calibrate_photo(
+    photo: Photo, request: PhotoRequest
+) -> tuple[ChartReading, Calibration, LightField]:
+    """Chart, calibration and light field of a photo that has been read."""
+    reference = load_reference(request.chart, folder=request.folder)
+    reading = find_chart(photo, reference=reference, corners=request.corners)
+    card = None if request.card is None else read_photo(request.card)
+    if card is not None and card.size != photo.size:
+        raise PhotoError(
+            "card-size",
+            f"The plain-card photo has {card.size[0]} x {card.size[1]} pixels, this photo "
+            f"{photo.size[0]} x {photo.size[1]}.",
+            where=photo.name,
+            remedy="Take the plain card with the same camera, turn and distance.",
+        )
+    calibration, light = calibrate(photo, reading, viewing=request.viewing, card=card)
+    return reading, calibration, light
+
+
+def _measure_hairs(
+    photo: Photo,
+    reading: ChartReading,
+    calibration: Calibration,
+    light: LightField,
+    request: PhotoRequest,
+) -> tuple[TressResult, ...]:
+    scale = _mm_per_px(reading, request.chart_mm)
+    results = []
+    for place, strand in _wanted_strands(photo, reading, calibration, light, request):
+        if isinstance(strand, HairtoneError):
+            results.append(TressResult(name=str(place), place=place, error=strand))
+            continue
+        strand = dataclasses.replace(strand, name=str(place), mm_per_px=scale)
+        results.append(_measure_hair(photo, calibration, light, strand, request.zones))
+    return tuple(results)
+
+
+def _measure_hair(
+    photo: Photo,
+    calibration: Calibration,
+    light: LightField,
+    strand: Strand,
+    zones: tuple[float, float],
+) -> TressResult:
+    known: dict[str, Any] = {
+        "name": strand.name,
+        "place": int(strand.name),
+        "line": strand.line,
+        "zones": zones,
+        "mm_per_px": strand.mm_per_px,
+    }
+    try:
+        profile = measure_profile(photo, calibration, light, strand)
+        evenness = measure_evenness(profile, zones=zones)
+    except HairtoneError as error:
+        return TressResult(error=error, flags=strand.flags, **known)
+    return TressResult(
+        profile=profile, evenness=evenness, flags=strand.flags + profile.flags, **known
+    )
+
+
+def _wanted_strands(
+    photo: Photo,
+    reading: ChartReading,
+    calibration: Calibration,
+    light: LightField,
+    request: PhotoRequest,
+) -> list[tuple[int, Strand | HairtoneError]]:
+    """The strands asked for, or why one of them cannot be had, by place."""
+    wanted: list[tuple[int, Strand | HairtoneError]] = []
+    found: dict[str | None, tuple[Strand, ...] | HairtoneError] = {}
+    for hair in request.hairs or (HairRequest(place=0),):
+        if hair.line is not None:
+            wanted.append((hair.place, _given_strand(photo, hair)))
+            continue
+        if hair.roots not in found:
+            try:
+                found[hair.roots] = find_strands(
+                    photo, reading, calibration, light, roots=hair.roots
+                )
+            except HairError as error:
+                found[hair.roots] = error
+        strands = found[hair.roots]
+        if isinstance(strands, HairtoneError):
+            if len(request.hairs) <= 1:
+                raise strands
+            wanted.append((hair.place, strands))
+        elif hair.place == 0:
+            wanted.extend(enumerate(strands, start=1))
+        elif hair.place <= len(strands):
+            wanted.append((hair.place, strands[hair.place - 1]))
+        else:
+            wanted.append((hair.place, _no_such_place(photo, hair.place, len(strands))))
+    return wanted
+
+
+def _given_strand(photo: Photo, hair: HairRequest) -> Strand | HairtoneError:
+    try:
+        return strand_along(photo, hair.line, width=hair.width, name=str(hair.place))
+    except HairError as error:
+        return error
+
+
+def _no_such_place(photo: Photo, place: int, found: int) -> HairError:
+    return HairError(
+        "place-not-found",
+        f"The sheet names hair {place}, and {found} were found.",
+        where=photo.name,
+        remedy="Count the hairs from left to right, or give the root-to-ends line of each.",
+    )
+
+
+def _mm_per_px(reading: ChartReading, chart_mm: tuple[float, float] | None) -> float | None:
+    """Scale from the patch field's known size: the mean over its width and height."""
+    if chart_mm is None:
+        return None
+    a, b, c, d = np.asarray(reading.corners, dtype=np.float64)
+    across = (np.linalg.norm(b - a) + np.linalg.norm(c - d)) / 2
+    down = (np.linalg.norm(c - b) + np.linalg.norm(d - a)) / 2
+    return float((max(chart_mm) / across + min(chart_mm) / down) / 2)
+
+
+def _edition_assumed(reading: ChartReading) -> Flag:
+    return Flag(
+        code="edition-assumed",
+        says=f"The chart's edition was not written down; {reading.reference.name} is assumed. "
+        f"Editions differ by 0.85 ΔE₀₀ on average, too little for a photo to tell.",
+        remedy="Read the date on the chart's back and state it as 'chart'.",
+        is_note=True,
+    )
+
+
+def _chart_facts(reading: ChartReading, calibration: Calibration, light: LightField) -> ChartFacts:
+    return ChartFacts(
+        reference=reading.reference.name,
+        corners=reading.corners,
+        residual=calibration.residual,
+        held_out=calibration.held_out,
+        method=calibration.method,
+        facts=dict(calibration.facts),
+        light={
+            "source": light.source,
+            "fall": rounded(light.fall, 4),
+            "residual_slope": rounded(light.residual_slope, 4),
+            "residual_sd": rounded(light.residual_sd, 4),
+        },
+    )
