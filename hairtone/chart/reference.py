@@ -97,8 +97,11 @@ def _read_table(path: Path, name: str) -> tuple[dict[str, str], list[dict[str, s
         if line.startswith("#") and ":" in line:
             key, value = line[1:].split(":", 1)
             notes[key.strip()] = value.strip()
-    rows = list(csv.DictReader(line for line in lines if line.strip() and not line.startswith("#")))
-    if len(rows) != PATCHES or not rows[0] or list(rows[0])[:2] != ["patch", "name"]:
+    table = csv.DictReader(line for line in lines if line.strip() and not line.startswith("#"))
+    rows = list(table)
+    if any(None in row or None in row.values() for row in rows):
+        raise _bad_file(name, "has rows of another length than its header")
+    if len(rows) != PATCHES or list(table.fieldnames or ())[:2] != ["patch", "name"]:
         raise _bad_file(name, f"has {len(rows)} rows under its header, and 24 patches are needed")
     order = [str(row["patch"]).strip() for row in rows]
     if order != [str(number) for number in range(1, PATCHES + 1)]:
