@@ -1,0 +1,102 @@
+"""Doubts about the file itself: nothing known of the camera, edited, a picture of a screen."""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hairtone.errors import Flag
+from hairtone.photo.decoded import Decoded
+from hairtone.photo.exif import ExifFacts
+from hairtone.photo.types import Exposure
+
+_SEND_ORIGINAL: Final = "Send the camera's original file."
+_FIRMWARE_WORDS: Final = {"version", "firmware", "camera", "digital", "application", "release"}
+_LEAST_BAR: Final = 0.03  # our choice: share of the height that one-coloured rows must fill
+
+
+def doubts_about(
+    decoded: Decoded, facts: ExifFacts, pixels: NDArray[np.uint8] | NDArray[np.uint16]
+) -> tuple[Flag, ...]:
+    """Flags for what metadata and layout give away.
+
+    Parameters
+    ----------
+    decoded : Decoded
+        As the decoder handed it over.
+    facts : ExifFacts
+        As read from its EXIF block.
+    pixels : ndarray, shape (height, width, channels)
+        Upright.
+    """
+    exposure = facts.exposure
+    knows_camera = bool(exposure.make or exposure.model)
+    flags = []
+    if facts.trouble:
+        flags.append(
+            Flag(
+                code="metadata-unreadable",
+                says=f"The photo's metadata cannot be relied on: {facts.trouble}.",
+                remedy=f"{_SEND_ORIGINAL} Check that the photo stands upright.",
+            )
+        )
+    elif not knows_camera:
+        flags.append(
+            Flag(
+                code="no-metadata",
+                says="The file says nothing of the camera: it is a copy, a render or a screenshot.",
+                remedy=_SEND_ORIGINAL,
+            )
+        )
+    if facts.date_trouble:
+        flags.append(
+            Flag(
+                code="date-unknown",
+                says=f"The camera's date is none: {facts.date_trouble!r}.",
+                remedy="Set the camera's clock; the sheet's wash number is used.",
+            )
+        )
+    if facts.says_screenshot or _is_screen_like(decoded, knows_camera, pixels):
+        flags.append(
+            Flag(
+                code="screenshot",
+                says="The file looks like a screenshot: no camera data, bars of one colour.",
+                remedy="Send the photo itself, not a picture of the screen that shows it.",
+            )
+        )
+    if names_editor(exposure):
+        flags.append(
+            Flag(
+                code="edited",
+                says=f"The photo was edited or saved by a program: {exposure.software!r}.",
+                remedy=_SEND_ORIGINAL,
+            )
+        )
+    return tuple(flags)
+
+
+def names_editor(exposure: Exposure) -> bool:
+    """Whether the Software tag names a program rather than a camera's firmware.
+
+    Firmware is written as a version, a build number, or the camera's own name. Anything with
+    another plain word of four letters or more is taken for a program (our choice: a wrong flag
+    costs a look, a missed edit costs a number).
+    """
+    own = f"{exposure.make} {exposure.model}".lower()
+    words = re.findall(r"(?<![A-Za-z0-9])[A-Za-z]{4,}(?![A-Za-z0-9])", exposure.software)
+    return any(word.lower() not in _FIRMWARE_WORDS and word.lower() not in own for word in words)
+
+
+def _is_screen_like(
+    decoded: Decoded, knows_camera: bool, pixels: NDArray[np.uint8] | NDArray[np.uint16]
+) -> bool:
+    """Lossless, no camera, and bars of one colour across the whole width at top or bottom."""
+    if knows_camera or decoded.format not in ("PNG", "WebP"):
+        return False
+    height = len(pixels)
+    reach = max(1, round(_LEAST_BAR * height))
+    edges = (pixels[:reach, :, :3], pixels[height - reach :, :, :3])
+    return any((edge == edge[:, :1]).all() for edge in edges)

@@ -1,0 +1,203 @@
+"""One strict reader: any bytes whatever give a photo that is right, or a `PhotoError`."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import stat
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from hairtone.errors import Flag, PhotoError
+from hairtone.photo.decoded import Decoded
+from hairtone.photo.doubts import doubts_about
+from hairtone.photo.encodings import adobe_rgb_encoding, srgb_encoding
+from hairtone.photo.exif import ExifFacts, read_exif
+from hairtone.photo.limits import check_file_size, photo_limits
+from hairtone.photo.refusals import COPY_AGAIN
+from hairtone.photo.sniff import format_of
+from hairtone.photo.turning import turn_upright
+from hairtone.photo.types import Encoding, Photo
+
+_SAYS_OF: Final = {
+    errno.ENOENT: ("not-found", "The file is not found."),
+    errno.ENOTDIR: ("not-found", "The file is not found."),
+    errno.ENAMETOOLONG: ("not-found", "The file is not found: its name is too long."),
+    errno.EISDIR: ("folder", "This is a folder, not a photo."),
+    errno.EACCES: ("not-readable", "The file may not be read by you."),
+    errno.EPERM: ("not-readable", "The file may not be read by you."),
+}
+
+
+def read_photo(path: str | os.PathLike[str], *, expected_sha256: str | None = None) -> Photo:
+    """A photograph, upright, with what its codes mean and every doubt about the file.
+
+    The file is opened once; the bytes that are hashed are the bytes that are decoded.
+
+    Parameters
+    ----------
+    path : path-like
+        The file.
+    expected_sha256 : str, optional
+        SHA-256 the file had when it was registered, hexadecimal.
+
+    Raises
+    ------
+    PhotoError
+        Not there, damaged, changed since it was registered, of a layout or encoding that
+        cannot be measured, too large or too small; named by file, with cause and remedy.
+    """
+    name = printable_name(path)
+    try:
+        data = _read_bytes(path)
+    except PhotoError as error:
+        raise error.at(name) from error
+    return read_photo_bytes(data, name=name, expected_sha256=expected_sha256)
+
+
+def read_photo_bytes(data: bytes, *, name: str, expected_sha256: str | None = None) -> Photo:
+    """A photograph from a file's bytes, as `read_photo` reads it.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    name : str
+        File name without folders, for messages.
+    expected_sha256 : str, optional
+        SHA-256 the file had when it was registered, hexadecimal.
+
+    Raises
+    ------
+    PhotoError
+        As `read_photo`.
+    """
+    sha256 = hashlib.sha256(data).hexdigest()
+    try:
+        if expected_sha256 is not None and sha256 != expected_sha256.lower():
+            raise PhotoError(
+                "changed",
+                f"The file has changed since it was registered (SHA-256 {sha256[:12]}…, "
+                f"registered {expected_sha256[:12]}…).",
+                remedy="Put the registered file back, or register this one as a new photo.",
+            )
+        check_file_size(len(data))
+        return _assemble(_decode(data), name=name, sha256=sha256)
+    except PhotoError as error:
+        raise error.at(name) from error
+    except MemoryError as fault:
+        raise PhotoError(
+            "out-of-memory",
+            "There is not enough memory to decode the photo.",
+            where=name,
+            remedy="Close other programs, use fewer workers, or export a smaller copy.",
+        ) from fault
+
+
+def printable_name(path: str | os.PathLike[str]) -> str:
+    """File name without folders; bytes that are no text are shown escaped."""
+    return Path(path).name.encode("utf-8", errors="backslashreplace").decode("utf-8")
+
+
+def _read_bytes(path: str | os.PathLike[str]) -> bytes:
+    try:
+        os.fspath(path).encode("utf-8")
+        with open(path, "rb") as file:
+            facts = os.fstat(file.fileno())
+            if not stat.S_ISREG(facts.st_mode):
+                raise PhotoError(
+                    "not-a-photo",
+                    "This is no ordinary file.",
+                    remedy="Copy the photo into the study folder.",
+                )
+            check_file_size(facts.st_size)
+            return file.read(int(photo_limits().most_file_mb * 1e6) + 1)
+    except UnicodeEncodeError as fault:
+        raise PhotoError(
+            "file-name", "The file name holds bytes that are no text.", remedy="Rename the file."
+        ) from fault
+    except ValueError as fault:  # a zero byte in the name
+        raise PhotoError(
+            "file-name", "The file name holds a NUL character.", remedy="Rename the file."
+        ) from fault
+    except OSError as fault:
+        code, says = _SAYS_OF.get(
+            fault.errno or 0,
+            ("not-readable", f"The file cannot be read: {os.strerror(fault.errno or 0)}."),
+        )
+        raise PhotoError(code, says, remedy=_remedy_for(code)) from fault
+
+
+def _remedy_for(code: str) -> str:
+    return {
+        "not-found": "Check the name in the sheet, upper and lower case included.",
+        "folder": "Name the photo inside it.",
+    }.get(code, COPY_AGAIN)
+
+
+def _decode(data: bytes) -> Decoded:
+    """The decoder is chosen by content alone, and loaded only when needed."""
+    kind = format_of(data)
+    if kind == "JPEG":
+        from hairtone.photo.jpeg import decode_jpeg
+
+        return decode_jpeg(data, flag_quality_below=photo_limits().flag_quality_below)
+    if kind == "RAW":
+        from hairtone.photo.raw import decode_raw
+
+        return decode_raw(data)
+    if kind == "HEIC":
+        from hairtone.photo.heic import decode_heic
+
+        return decode_heic(data)
+    from hairtone.photo import raster
+
+    decoders = {"PNG": raster.decode_png, "TIFF": raster.decode_tiff, "WebP": raster.decode_webp}
+    return decoders[kind](data)
+
+
+def _assemble(decoded: Decoded, *, name: str, sha256: str) -> Photo:
+    facts = read_exif(decoded.exif)
+    encoding, colour_flags = _encoding_of(decoded, facts)
+    pixels = turn_upright(decoded.pixels, 1 if decoded.is_upright else facts.orientation)
+    pixels.flags.writeable = False
+    return Photo(
+        name=name,
+        sha256=sha256,
+        pixels=pixels[..., :3],
+        encoding=encoding,
+        exposure=facts.exposure,
+        flags=(*decoded.flags, *colour_flags, *doubts_about(decoded, facts, pixels)),
+        format=decoded.format,
+    )
+
+
+def _encoding_of(decoded: Decoded, facts: ExifFacts) -> tuple[Encoding, tuple[Flag, ...]]:
+    """By ICC profile, else by the file's other words, else by EXIF, else assumed and said."""
+    levels = int(np.iinfo(decoded.pixels.dtype).max) + 1
+    if decoded.profile:
+        from hairtone.photo.icc import read_profile
+
+        return read_profile(decoded.profile, levels=levels)
+    if decoded.stated is not None:
+        return decoded.stated, ()
+    if facts.colour_space == "sRGB":
+        return srgb_encoding(levels), ()
+    if facts.colour_space == "Adobe RGB":
+        return adobe_rgb_encoding(levels), (
+            Flag(
+                code="colour-space-from-exif",
+                says="The file has no colour profile; Adobe RGB is taken from its EXIF data.",
+                remedy="Export with an embedded profile, or as sRGB.",
+            ),
+        )
+    return srgb_encoding(levels), (
+        Flag(
+            code="colour-space-assumed",
+            says="The file does not say its colour space; sRGB is assumed.",
+            remedy="Send the camera's original file, or export with an embedded profile.",
+        ),
+    )
