@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,6 +65,12 @@ class Profile:
         Pixels behind each bin.
     flags : tuple of Flag
         Doubts about the profile (shine, too narrow, shadow …).
+    sampling_draws : ndarray, shape (R, n, 3), float32, or None
+        The whole profile under each of R equally good choices of fibres: bins of one row share
+        their fibres, so that means over zones and differences of zones carry the right error.
+        `sampling_covariance` is their covariance bin by bin.
+    facts : dict
+        What was found on the way (how shine was taken out, its share …), JSON-ready.
     """
 
     position: Floats
@@ -74,3 +80,5 @@ class Profile:
     viewing: Viewing
     pixels: NDArray[np.int64]
     flags: tuple[Flag, ...] = ()
+    sampling_draws: NDArray[np.float32] | None = None
+    facts: dict[str, object] = field(default_factory=dict)

@@ -1,0 +1,127 @@
+"""The mask of a piece of hair at full size, its edge drawn where colour turns to board."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from hairtone.hair.features import SINGLES, Features
+from hairtone.photo.types import Photo
+
+BAND: Final = 1.6  # reach of the edge search to either side; reduced pixels, our choice
+LEAST_CONTRAST: Final = 12.0  # codes between hair and board under which colour cannot place the edge
+LOCAL: Final = 15  # reach of the local hair and board colour; reduced pixels
+
+Box = tuple[int, int, int, int]
+
+
+def full_mask(
+    photo: Photo, piece: NDArray[np.bool_], features: Features
+) -> tuple[NDArray[np.bool_], Box]:
+    """Mask at full size inside a box x0, y0, x1, y1 of the photo.
+
+    The reduced outline is enlarged; in a band along it each pixel goes to hair or board by which
+    local mean colour it is nearer to. Where the two are too alike the enlarged outline stays.
+    """
+    area, box = _box(piece, features, photo.size)
+    signed = _signed_distance(piece[area])
+    size = (box[2] - box[0], box[3] - box[1])
+    distance = _enlarged(signed, area, box, features, size)
+    mask = distance > 0
+    ys, xs = np.nonzero(np.abs(distance) < BAND)
+    if not len(ys):
+        return mask, box
+    mask[ys, xs] = _nearer_to_hair(photo, box, ys, xs, distance, size)
+    mask = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    return np.asarray(mask, dtype=bool), box
+
+
+def _box(
+    piece: NDArray[np.bool_], features: Features, size: tuple[int, int]
+) -> tuple[tuple[slice, slice], Box]:
+    """The piece and a margin: as slices of the reduced frame and as a box of the photo."""
+    rows, columns = np.flatnonzero(piece.any(axis=1)), np.flatnonzero(piece.any(axis=0))
+    margin = 3
+    y0, y1 = max(rows[0] - margin, 0), min(rows[-1] + 1 + margin, piece.shape[0])
+    x0, x1 = max(columns[0] - margin, 0), min(columns[-1] + 1 + margin, piece.shape[1])
+    step = int(features.step)
+    edge = (piece.shape[1], piece.shape[0])
+    box = (
+        int(x0) * step,
+        int(y0) * step,
+        size[0] if x1 == edge[0] else int(x1) * step,
+        size[1] if y1 == edge[1] else int(y1) * step,
+    )
+    return (slice(y0, y1), slice(x0, x1)), box
+
+
+def _signed_distance(piece: NDArray[np.bool_]) -> SINGLES:
+    """Distance from the outline in reduced pixels, positive inside."""
+    flat = piece.astype(np.uint8)
+    inside = cv2.distanceTransform(np.pad(flat, 1, mode="edge"), cv2.DIST_L2, 3)[1:-1, 1:-1]
+    outside = cv2.distanceTransform(1 - flat, cv2.DIST_L2, 3)
+    return np.asarray(np.where(piece, inside - 0.5, 0.5 - outside), dtype=np.float32)
+
+
+def _enlarged(
+    signed: SINGLES,
+    area: tuple[slice, slice],
+    box: Box,
+    features: Features,
+    size: tuple[int, int],
+) -> SINGLES:
+    """Signed distance at every photo pixel of the box."""
+    step, offset = features.step, features.offset
+    x_shift = (box[0] - offset) / step - area[1].start
+    y_shift = (box[1] - offset) / step - area[0].start
+    matrix = np.array([[1 / step, 0, x_shift], [0, 1 / step, y_shift]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpAffine(signed, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE))
+
+
+def _nearer_to_hair(
+    photo: Photo,
+    box: Box,
+    ys: NDArray[np.intp],
+    xs: NDArray[np.intp],
+    distance: SINGLES,
+    size: tuple[int, int],
+) -> NDArray[np.bool_]:
+    """For pixels of the edge band: whether they are nearer the local hair than the local board."""
+    stride = max(1, min(size) // 160)
+    codes = _codes(photo, box)
+    coarse = np.ascontiguousarray(codes[::stride, ::stride]).astype(np.float32)
+    sure = distance[::stride, ::stride]
+    hair = _local_mean(coarse, sure > BAND)
+    board = _local_mean(coarse, sure < -BAND)
+    rows = np.minimum(ys // stride, coarse.shape[0] - 1)
+    columns = np.minimum(xs // stride, coarse.shape[1] - 1)
+    h, b = hair[rows, columns], board[rows, columns]
+    gap = h - b
+    length2 = (gap**2).sum(axis=1)
+    share = ((codes[ys, xs] - b) * gap).sum(axis=1) / np.maximum(length2, 1.0)
+    is_told = length2 > LEAST_CONTRAST**2
+    return np.where(is_told, share > 0.5, distance[ys, xs] > 0)
+
+
+def _codes(photo: Photo, box: Box) -> NDArray[np.uint8]:
+    """Codes of the box on an 8-bit scale."""
+    x0, y0, x1, y1 = box
+    codes = photo.pixels[y0:y1, x0:x1, :3]
+    if codes.dtype == np.uint8:
+        return np.asarray(codes)
+    return np.asarray(np.sqrt(codes / photo.top_code) * 255, dtype=np.uint8)
+
+
+def _local_mean(values: SINGLES, use: NDArray[np.bool_]) -> SINGLES:
+    """Mean over a broad neighbourhood of the pixels in use; the overall mean where there are none."""
+    weight = use.astype(np.float32)
+    reach = (2 * LOCAL + 1, 2 * LOCAL + 1)
+    total = cv2.blur(values * weight[..., None], reach)
+    count = cv2.blur(weight, reach)
+    overall = values[use].mean(axis=0) if use.any() else values.reshape(-1, 3).mean(axis=0)
+    local = total / np.maximum(count, 1e-6)[..., None]
+    return np.asarray(np.where(count[..., None] > 0.01, local, overall), dtype=np.float32)

@@ -1,0 +1,171 @@
+"""The frame at reduced size, told against its board: how light, how coloured, how textured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from hairtone.calibration.types import Calibration, LightField
+from hairtone.chart.types import ChartReading
+from hairtone.colorimetry import Floats, encode_srgb
+from hairtone.photo.types import Photo
+
+SINGLES = NDArray[np.float32]
+
+SAMPLED_EDGE: Final = 2000  # longest edge that texture is read at; our choice: fibres still show
+REDUCED_EDGE: Final = 640  # longest edge that outlines are found at; our choice: 1 % of a tress
+CHART_FRAME: Final = 0.85  # width of a chart's own frame, in patches; our choice: the widest seen
+BOARD_RING: Final = 3.0  # reach of the ring that the board's colour is taken from, in patches
+DARK_FLOOR: Final = 0.02  # relative light added before logarithms: noise of blacks stays quiet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Features:
+    """What each reduced pixel is, relative to the board.
+
+    Attributes
+    ----------
+    lightness : ndarray, shape (h, w), float32
+        Natural logarithm of light over the board's.
+    tint : ndarray, shape (h, w), float32
+        Distance from the board's chromaticity, in logarithms of channel ratios.
+    texture : ndarray, shape (h, w), float32
+        Mean step between neighbouring pixels over the board's own; 1 = as smooth as the board.
+    is_chart : ndarray of bool, shape (h, w)
+        Chart and its frame.
+    step : float
+        Photo pixels to a reduced pixel.
+    offset : float
+        Photo coordinate of reduced pixel 0 in x and in y.
+    """
+
+    lightness: SINGLES
+    tint: SINGLES
+    texture: SINGLES
+    is_chart: NDArray[np.bool_]
+    step: float
+    offset: float
+
+    def to_photo(self, points: Floats) -> Floats:
+        """Photo coordinates of reduced coordinates, xy."""
+        return np.asarray(points * self.step + self.offset)
+
+    def to_reduced(self, points: Floats) -> Floats:
+        """Reduced coordinates of photo coordinates, xy."""
+        return np.asarray((points - self.offset) / self.step)
+
+
+def frame_features(
+    photo: Photo, reading: ChartReading, calibration: Calibration, light: LightField
+) -> Features:
+    """Features of the whole frame; one pass over every n-th pixel."""
+    stride = max(1, round(max(photo.size) / SAMPLED_EDGE))
+    sampled = sampled_codes(photo, stride)
+    block = max(1, round(max(sampled.shape[:2]) / REDUCED_EDGE))
+    height, width = (edge // block * block for edge in sampled.shape[:2])
+    sampled = sampled[:height, :width]
+    size = (width // block, height // block)
+    step, offset = float(stride * block), stride * (block - 1) / 2
+
+    texture = _mean_steps(sampled, size)
+    logs = _log_light(cv2.resize(sampled, size, interpolation=cv2.INTER_AREA), photo, calibration)
+    logs -= _log_field(light, size, step=step, offset=offset)[..., None]
+
+    corners = (np.asarray(reading.corners) - offset) / step
+    patch = reading.patch_px / step
+    is_chart = _quad(size, corners, grow=CHART_FRAME * patch)
+    ring = _quad(size, corners, grow=BOARD_RING * patch) & ~is_chart
+    board, smoothness = _board(logs, texture, ring, is_chart)
+    gap = logs - board
+    lightness = gap.mean(axis=-1)
+    tint = np.sqrt(((gap - lightness[..., None]) ** 2).sum(axis=-1))
+    return Features(
+        lightness=lightness,
+        tint=tint,
+        texture=texture / smoothness,
+        is_chart=is_chart,
+        step=step,
+        offset=offset,
+    )
+
+
+def sampled_codes(photo: Photo, stride: int) -> NDArray[np.uint8]:
+    """Every `stride`-th pixel on an 8-bit tone scale, shape (h, w, 3); for looking, not measuring."""
+    codes = photo.pixels[::stride, ::stride, :3]
+    if codes.dtype == np.uint8 and not photo.encoding.is_linear:
+        return np.ascontiguousarray(codes)
+    shown = photo.encoding.table
+    shown = encode_srgb(shown) if photo.encoding.is_linear else shown
+    table = np.round(255 * np.clip(shown, 0, 1)).astype(np.uint8)
+    return np.stack([table[codes[..., c], c] for c in range(3)], axis=-1)
+
+
+def _mean_steps(sampled: NDArray[np.uint8], size: tuple[int, int]) -> SINGLES:
+    """Mean absolute step of green between neighbours, both directions, averaged to `size`."""
+    green = np.ascontiguousarray(sampled[..., 1])
+    steps = np.zeros_like(green)
+    across = cv2.absdiff(green[:, 1:], green[:, :-1])
+    down = cv2.absdiff(green[1:], green[:-1])
+    steps[:, :-1] = across
+    steps[:-1] = cv2.max(steps[:-1], down)
+    reduced = cv2.resize(steps.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    return np.asarray(reduced, dtype=np.float32)
+
+
+def _log_light(small: NDArray[np.uint8], photo: Photo, calibration: Calibration) -> SINGLES:
+    """Logarithm of linear light, channel by channel, through a table of the 256 greys."""
+    greys = np.repeat(np.arange(256)[:, None] / 255, 3, axis=1)
+    if photo.encoding.is_linear:
+        from hairtone.colorimetry import decode_srgb
+
+        greys = decode_srgb(greys)
+    linear = np.maximum(calibration.model.linear(greys), 0.0)
+    middle = np.maximum(linear[118], 1e-6)  # mid-grey, near any board
+    table = np.log(linear / middle + DARK_FLOOR).astype(np.float32)
+    return np.stack([table[small[..., c], c] for c in range(3)], axis=-1)
+
+
+def _log_field(
+    light: LightField, size: tuple[int, int], *, step: float, offset: float
+) -> SINGLES:
+    """Logarithm of the light field, read on a coarse grid and enlarged: it is smooth."""
+    width, height = size
+    xs, ys = np.linspace(0, width - 1, 24), np.linspace(0, height - 1, 24)
+    grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
+    coarse = np.log(light.at(grid * step + offset)).reshape(24, 24).astype(np.float32)
+    map_x = np.linspace(0, 23, width, dtype=np.float32)[None].repeat(height, axis=0)
+    map_y = np.linspace(0, 23, height, dtype=np.float32)[:, None].repeat(width, axis=1)
+    return np.asarray(cv2.remap(coarse, map_x, map_y, cv2.INTER_LINEAR))
+
+
+def _quad(size: tuple[int, int], corners: Floats, *, grow: float) -> NDArray[np.bool_]:
+    """The corners' quadrilateral, its sides moved outwards by `grow`."""
+    before, after = np.roll(corners, 1, axis=0), np.roll(corners, -1, axis=0)
+    outwards = _unit(corners - before) + _unit(corners - after)
+    spread = corners + grow * outwards
+    canvas = np.zeros((size[1], size[0]), np.uint8)
+    cv2.fillConvexPoly(canvas, np.round(spread).astype(np.int32), 1)
+    return np.asarray(canvas, dtype=bool)
+
+
+def _unit(vectors: Floats) -> Floats:
+    return np.asarray(vectors / np.linalg.norm(vectors, axis=-1, keepdims=True))
+
+
+def _board(
+    logs: SINGLES, texture: SINGLES, ring: NDArray[np.bool_], is_chart: NDArray[np.bool_]
+) -> tuple[SINGLES, float]:
+    """Log light and texture of the board: the commonest smooth material around the chart."""
+    if ring.sum() < 50:
+        ring = ~is_chart
+    smooth = ring & (texture <= np.quantile(texture[ring], 0.6))
+    start = np.median(logs[smooth], axis=0)
+    near = ~is_chart & (np.abs(logs - start).max(axis=-1) < 0.25)
+    if near.sum() < 50:
+        near = smooth
+    board = np.median(logs[near], axis=0)
+    return np.asarray(board, dtype=np.float32), max(float(np.median(texture[near])), 0.4)

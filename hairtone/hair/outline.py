@@ -1,0 +1,162 @@
+"""Which reduced pixels are hair, which of them belong together, and the mask at full size."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from hairtone.colorimetry import Floats
+from hairtone.hair.features import SINGLES, Features
+from hairtone.photo.types import Photo
+
+Mask = NDArray[np.bool_]
+
+# All our choice, in natural logarithms of light relative to the board; drawn and real photos.
+TINTED: Final = 0.12  # chromaticity this far off is not the board: shadows and bounce reach 0.08
+LIGHTER: Final = 0.25  # white hair on a mid-grey board is 0.7 to 1.2 above it
+DARKER: Final = 0.9  # with fibres to be seen
+DARKER_SMOOTH: Final = 1.7  # without: a contact shadow falls to 0.2 of the light, 1.6
+FIBRED: Final = 3.0  # times the board's own texture
+SMOOTH: Final = 1.8  # up to this a thing has no fibres: clamp, label, shadow
+NEUTRAL: Final = 0.10  # clamps and labels are black, white or metal
+LEAST_SHARE: Final = 0.002  # of the frame; smaller is no tress
+LEAST_OF_LARGEST: Final = 0.12  # smaller than this share of the largest piece is a stray lock
+LEAST_ELONGATION: Final = 1.15  # length over width
+BORDER_SHARE: Final = 0.25  # of a side of the frame: what lies along it is not on the board
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Piece:
+    """One connected piece of hair at reduced size, and what solid things lie about it."""
+
+    mask: Mask
+    solid: Mask
+
+
+def find_pieces(features: Features) -> list[Piece]:
+    """Pieces of hair on the board, largest first; empty where there are none."""
+    texture = cv2.blur(features.texture, (5, 5))
+    mask = _opened(hair_score(features) >= 1, 3) & ~features.is_chart
+    mask = _closed(mask, 5)
+    solid = _solid(features, texture) & mask
+    fibred = _opened(mask & ~_grown(solid, 5), 5)
+    pieces = _components(fibred)
+    textured = [m for m in pieces if np.median(texture[m]) > SMOOTH or _is_tinted(features, m)]
+    if not textured:  # retouched or very dark hair shows no fibres: take the smooth pieces then
+        textured = [m for m in _components(_opened(mask, 5)) if _elongation(m) > 2.5]
+    kept = [m for m in textured if _stands_on_board(m, features) and not _hugs_chart(m, features)]
+    if not kept:
+        return []
+    kept = _joined(kept)
+    largest = max(int(m.sum()) for m in kept)
+    kept = [m for m in kept if m.sum() >= LEAST_OF_LARGEST * largest]
+    kept = [m for m in kept if _elongation(m) >= LEAST_ELONGATION]
+    return [Piece(mask=m, solid=solid) for m in sorted(kept, key=lambda m: -int(m.sum()))]
+
+
+def hair_score(features: Features) -> SINGLES:
+    """How unlike board and shadow each reduced pixel is; 1 and above counts as hair."""
+    texture = cv2.blur(features.texture, (3, 3))
+    darker = np.where(texture > SMOOTH, np.float32(DARKER), np.float32(DARKER_SMOOTH))
+    parts = (
+        cv2.blur(features.tint, (3, 3)) / TINTED,
+        features.lightness / LIGHTER,
+        -features.lightness / darker,
+        cv2.blur(features.texture, (5, 5)) / FIBRED,
+    )
+    return np.asarray(np.maximum.reduce(parts), dtype=np.float32)
+
+
+def _solid(features: Features, texture: SINGLES) -> Mask:
+    """Black, white or metal without fibres: clamps, labels, clips."""
+    plain = (features.texture < SMOOTH) & (features.tint < NEUTRAL)
+    plain &= np.abs(features.lightness) > LIGHTER
+    return _opened(_closed(plain, 3), 5) & (texture < 2 * SMOOTH)
+
+
+def _is_tinted(features: Features, mask: Mask) -> bool:
+    return float(np.median(features.tint[mask])) > 2 * TINTED
+
+
+def _components(mask: Mask) -> list[Mask]:
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    areas = stats[1:count, cv2.CC_STAT_AREA]
+    return [labels == k + 1 for k in np.flatnonzero(areas >= LEAST_SHARE * mask.size)]
+
+
+def _stands_on_board(mask: Mask, features: Features) -> bool:
+    """Whether a piece is clear of the frame's sides, but for a tress that is cut off by one."""
+    height, width = mask.shape
+    sides = (mask[0], mask[-1], mask[:, 0], mask[:, -1])
+    touching = [s.sum() / (width if k < 2 else height) for k, s in enumerate(sides)]
+    return max(touching) < BORDER_SHARE and sum(t > 0 for t in touching) <= 2
+
+
+def _hugs_chart(mask: Mask, features: Features) -> bool:
+    """Whether most of a piece lies within a hand's breadth of the chart: rest of its frame."""
+    chart_px = np.sqrt(features.is_chart.sum())
+    near = _grown(features.is_chart, 2 * int(0.06 * chart_px) + 1)
+    return bool(mask[near].sum() > 0.5 * mask.sum())
+
+
+def _elongation(mask: Mask) -> float:
+    """Length over width of a piece: area over the square of its median breadth."""
+    distance = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3)
+    inner = distance[distance > 0.6 * distance.max()]
+    breadth = 2 * float(np.median(inner)) if inner.size else 1.0
+    return float(mask.sum()) / breadth**2
+
+
+def _joined(masks: list[Mask]) -> list[Mask]:
+    """Pieces that a band of shine or a tie has cut in two, put together again."""
+    todo, done = list(masks), []
+    while todo:
+        one = todo.pop(0)
+        partner = next((k for k, other in enumerate(todo) if _continues(one, other)), None)
+        if partner is None:
+            done.append(one)
+        else:
+            todo.append(one | todo.pop(partner))
+    return done
+
+
+def _continues(one: Mask, other: Mask) -> bool:
+    """Whether two pieces lie in one line, end to end, with a gap shorter than their width."""
+    (c1, u1, l1, w1), (c2, u2, l2, w2) = _axis(one), _axis(other)
+    link = c2 - c1
+    distance = float(np.linalg.norm(link))
+    link = link / max(distance, 1e-9)
+    longer = u1 if l1 >= l2 else u2
+    gap = distance - (l1 + l2) / 2
+    aside = abs(float(np.cross(longer, link * distance)))
+    alike = 0.6 < w1 / w2 < 1.7
+    return alike and aside < 0.5 * max(w1, w2) and -0.5 * max(w1, w2) < gap < 1.0 * max(w1, w2)
+
+
+def _axis(mask: Mask) -> tuple[Floats, Floats, float, float]:
+    """Centre, direction, length and width of a piece, by its second moments."""
+    ys, xs = np.nonzero(mask)
+    points = np.stack([xs, ys], axis=1).astype(np.float64)
+    centre = points.mean(axis=0)
+    values, vectors = np.linalg.eigh(np.cov((points - centre).T))
+    length, width = np.sqrt(12 * np.maximum(values[::-1], 1e-9))
+    return centre, vectors[:, 1], float(length), float(width)
+
+
+def _opened(mask: Mask, size: int) -> Mask:
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    return np.asarray(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, kernel), dtype=bool)
+
+
+def _closed(mask: Mask, size: int) -> Mask:
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    return np.asarray(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, kernel), dtype=bool)
+
+
+def _grown(mask: Mask, size: int) -> Mask:
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), kernel), dtype=bool)
