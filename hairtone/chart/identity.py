@@ -1,0 +1,196 @@
+"""Which way round a grid of squares is the 24-patch chart, decided by its colours alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hairtone.chart.lattice import Lattice, map_points
+from hairtone.chart.preview import Preview
+from hairtone.chart.types import GREYS, PATCHES, ChartReference
+from hairtone.colorimetry import VIEWINGS, Floats, encode_srgb
+
+ROWS, COLUMNS = 4, 6
+NEAR = 0.13  # encoded: a patch agrees with the reference after the plain fit. Our choice
+PROVEN = 14  # patches in agreement that make a chart; a grid of random colours reaches 8 or so
+SHORTLIST = 24  # windows looked at closely
+_SRGB_FROM_XYZ = np.array(  # IEC 61966-2-1:1999
+    [[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]]
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Window:
+    """A 4×6 part of a grid, read as the chart.
+
+    Attributes
+    ----------
+    to_picture : ndarray, shape (3, 3)
+        Chart column (0..5) and row (0..3) -> xy of the preview.
+    agreeing : int
+        Patches that agree with the reference after a plain fit.
+    residual : float
+        RMS distance of the agreeing ones, encoded.
+    seen : int
+        Patches of which the middle lies inside the frame.
+    squares : int
+        Patches that were found as a square of their own.
+    is_mirrored : bool
+        Columns and rows run the other way round than on the chart.
+    """
+
+    to_picture: Floats
+    agreeing: int
+    residual: float
+    seen: int
+    squares: int
+    is_mirrored: bool
+
+
+def best_window(lattice: Lattice, preview: Preview, *, reference: ChartReference) -> Window | None:
+    """The part of a grid, and its turn, that shows the reference's colours best."""
+    top = lattice.places.max(axis=0)
+    margin = np.array([COLUMNS - 2, COLUMNS - 2])
+    size = top + 1 + 2 * margin
+    columns, rows = np.meshgrid(np.arange(size[0]), np.arange(size[1]))
+    spots = np.stack([columns, rows], axis=-1) - margin
+    colours, inside = _colours(lattice, preview, spots.reshape(-1, 2))
+    filled = np.zeros((size[1], size[0]), dtype=np.int64)
+    filled[lattice.places[:, 1] + margin[1], lattice.places[:, 0] + margin[0]] = 1
+
+    readings = _readings(filled, need=min(max(7, int(0.6 * len(lattice.members))), 14))
+    if not len(readings):
+        return None
+    known = np.clip(_known_colours(reference), 0, 1)
+    measured, seen = colours[readings], inside[readings].astype(np.float64)
+    loss = _plain_loss(measured, seen, known)
+    short = np.argsort(loss, kind="stable")[:SHORTLIST]
+    agreeing, residual = _consensus(measured[short], seen[short], known)
+    best = int(np.lexsort((residual, -agreeing))[0])
+    chosen = readings[short[best]]
+    places = spots.reshape(-1, 2)[chosen].reshape(ROWS, COLUMNS, 2)
+    across, down = places[0, 1] - places[0, 0], places[1, 0] - places[0, 0]
+    to_lattice = np.array(
+        [[across[0], down[0], places[0, 0, 0]], [across[1], down[1], places[0, 0, 1]], [0, 0, 1]],
+        dtype=np.float64,
+    )
+    matrix = lattice.to_picture @ to_lattice
+    return Window(
+        to_picture=matrix,
+        agreeing=int(agreeing[best]),
+        residual=float(residual[best]),
+        seen=int(seen[short[best]].sum()),
+        squares=int(filled.reshape(-1)[chosen].sum()),
+        is_mirrored=is_mirrored(matrix),
+    )
+
+
+def is_mirrored(to_picture: Floats) -> bool:
+    """Whether the chart's rows run anticlockwise from its columns: seen in a mirror."""
+    a, b, c = map_points(to_picture, np.array([[2.0, 1.5], [3.0, 1.5], [2.0, 2.5]]))
+    across, down = b - a, c - a
+    return bool(across[0] * down[1] - across[1] * down[0] < 0)
+
+
+def rate_readings(measured: Floats, reference: ChartReference) -> tuple[NDArray[np.int64], Floats]:
+    """Agreeing patches, and their RMS distance, of stacked readings (n, 24, 3), encoded 0..1."""
+    seen = np.ones(measured.shape[:2])
+    return _consensus(measured, seen, np.clip(_known_colours(reference), 0, 1))
+
+
+def _known_colours(reference: ChartReference) -> Floats:
+    """The patches as an ideal camera in daylight would encode them, shape (24, 3)."""
+    return encode_srgb(np.clip(reference.xyz(VIEWINGS["D65/2"]) @ _SRGB_FROM_XYZ.T, 0, 1))
+
+
+def _colours(
+    lattice: Lattice, preview: Preview, spots: NDArray[np.int64]
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Mean encoded colour around the middle of each place, and whether that is in the frame."""
+    reach = np.linspace(-0.18, 0.18, 4)
+    around = np.stack(np.meshgrid(reach, reach), axis=-1).reshape(1, -1, 2)
+    points = map_points(lattice.to_picture, (spots[:, None] + around).reshape(-1, 2))
+    height, width = preview.picture.shape[:2]
+    good = np.isfinite(points).all(axis=1) & (points > -0.5).all(axis=1)
+    good &= (points < np.array([width - 0.5, height - 0.5])).all(axis=1)
+    pixels = np.zeros_like(points, dtype=np.int64)
+    pixels[good] = np.round(points[good]).astype(np.int64)
+    values = preview.picture[pixels[:, 1], pixels[:, 0]].reshape(len(spots), -1, 3) / 255.0
+    return values.mean(axis=1), good.reshape(len(spots), -1).all(axis=1)
+
+
+def _readings(filled: NDArray[np.int64], *, need: int) -> NDArray[np.int64]:
+    """Flat indices (n, 24) of every 4×6 window in every turn and mirror image."""
+    index = np.arange(filled.size).reshape(filled.shape)
+    found = []
+    for tall in (False, True):
+        shape = (COLUMNS, ROWS) if tall else (ROWS, COLUMNS)
+        if filled.shape[0] < shape[0] or filled.shape[1] < shape[1]:
+            continue
+        counts = np.lib.stride_tricks.sliding_window_view(filled, shape).sum(axis=(2, 3))
+        windows = np.lib.stride_tricks.sliding_window_view(index, shape)
+        chosen = windows[counts >= min(need, int(counts.max()))]
+        if tall:
+            chosen = chosen.swapaxes(1, 2)
+        flips = (chosen, chosen[:, ::-1], chosen[:, :, ::-1], chosen[:, ::-1, ::-1])
+        found += [flip.reshape(-1, PATCHES) for flip in flips]
+    return np.concatenate(found) if found else np.zeros((0, PATCHES), dtype=np.int64)
+
+
+def _fit(measured: Floats, weight: Floats, known: Floats) -> Floats:
+    """Weighted affine fit measured -> known for a stack of readings; what is left, (n, 24, 3)."""
+    terms = np.concatenate([measured, np.ones((*measured.shape[:-1], 1))], axis=-1)
+    weighted = terms * weight[..., None]
+    normal = weighted.swapaxes(1, 2) @ terms + 1e-4 * np.eye(4)
+    answer = np.linalg.solve(normal, weighted.swapaxes(1, 2) @ known)
+    return np.asarray(terms @ answer - known)
+
+
+def _plain_loss(measured: Floats, seen: Floats, known: Floats) -> Floats:
+    left = (_fit(measured, seen, known) ** 2).sum(axis=-1)
+    return np.asarray((np.minimum(left, 0.16) * seen).sum(axis=1) / np.maximum(seen.sum(axis=1), 1))
+
+
+def _consensus(measured: Floats, seen: Floats, known: Floats) -> tuple[NDArray[np.int64], Floats]:
+    """Most patches that agree, from starts that leave a covered part of the chart out."""
+    best = np.zeros(len(measured), dtype=np.int64)
+    residual = np.full(len(measured), np.inf)
+    for part in covered_parts():
+        weight = seen * ~part
+        for _ in range(5):
+            distance = np.linalg.norm(_fit(measured, weight, known), axis=-1)
+            weight = seen * (distance < NEAR)
+        agreeing = weight.sum(axis=1).astype(np.int64)
+        rms = np.sqrt((distance**2 * weight).sum(axis=1) / np.maximum(agreeing, 1))
+        better = (agreeing > best) | ((agreeing == best) & (rms < residual))
+        best, residual = np.where(better, agreeing, best), np.where(better, rms, residual)
+    return best, residual
+
+
+def covered_parts() -> NDArray[np.bool_]:
+    """Parts of a chart that a hand or a strand may hide, shape (n, 24); the first is none."""
+    row, column = np.divmod(np.arange(PATCHES), COLUMNS)
+    return np.array(
+        [
+            row < 0,
+            column < 2,
+            column > 3,
+            (column > 1) & (column < 4),
+            row < 1,
+            row > 2,
+            (row < 2) & (column < 3),
+            (row < 2) & (column > 2),
+            (row > 1) & (column < 3),
+            (row > 1) & (column > 2),
+        ]
+    )
+
+
+def grey_row_is_sound(encoded: Floats, *, known: NDArray[np.bool_] | None = None) -> bool:
+    """Whether the grey row falls from white to black, as far as its patches can be used."""
+    row = encoded[list(GREYS)].mean(axis=1)
+    if known is not None:
+        row = row[known[list(GREYS)]]
+    return bool(len(row) < 2 or (np.diff(row) < 0).all())

@@ -1,0 +1,190 @@
+"""Regular grids among candidate squares, seen in perspective."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from hairtone.chart.squares import Squares
+from hairtone.colorimetry import Floats
+
+NEIGHBOURS = 8  # looked at around each square
+FEWEST = 8  # squares that make a grid; a third of a chart. Our choice
+MATCH = 0.25  # of the pitch: how far a square may lie from where the grid expects it
+SPAN = 16  # steps a grid may reach from its first square; a 140-patch chart has 14 columns
+SEEDS = 60  # starting points tried, best supported first. Our choice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lattice:
+    """Squares in rows and columns.
+
+    Attributes
+    ----------
+    places : ndarray of int, shape (n, 2)
+        Column and row of each square, smallest 0.
+    members : ndarray of int, shape (n,)
+        Which squares they are.
+    to_picture : ndarray, shape (3, 3)
+        Column and row -> xy of the picture.
+    """
+
+    places: NDArray[np.int64]
+    members: NDArray[np.int64]
+    to_picture: Floats
+
+
+def find_lattices(squares: Squares) -> tuple[Lattice, ...]:
+    """Grids of at least `FEWEST` squares, best supported first, none inside another."""
+    if len(squares.centres) < FEWEST:
+        return ()
+    seeds, first, second = _seeds(squares)
+    taken = np.zeros(len(squares.centres), dtype=bool)
+    grids: list[Lattice] = []
+    tried = 0
+    for seed, u, v in zip(seeds, first, second, strict=True):
+        if taken[seed]:
+            continue
+        tried += 1
+        if tried > SEEDS:
+            break
+        grid = _grow(squares, int(seed), u, v)
+        if grid is not None:
+            taken[grid.members] = True
+            grids.append(grid)
+    return tuple(sorted(grids, key=lambda grid: -len(grid.members)))
+
+
+def map_points(matrix: Floats, points: Floats) -> Floats:
+    """Points (n, 2) through a 3×3 projective mapping."""
+    lifted = points @ matrix[:, :2].T + matrix[:, 2]
+    depth = np.where(np.abs(lifted[:, 2:]) < 1e-9, 1e-9, lifted[:, 2:])
+    return np.asarray(lifted[:, :2] / depth)
+
+
+def _seeds(squares: Squares) -> tuple[NDArray[np.int64], Floats, Floats]:
+    """Squares with two sides of a grid cell, ordered by how many of 8 neighbours they explain."""
+    centres, sides = squares.centres, squares.sides
+    count = min(NEIGHBOURS + 4, len(centres) - 1)
+    offset = centres[None] - centres[:, None]
+    distance = np.hypot(offset[..., 0], offset[..., 1])
+    ratio = sides[None] / sides[:, None]
+    unlike = (ratio > 1.8) | (ratio < 1 / 1.8) | (distance > 2.4 * sides[:, None])
+    np.fill_diagonal(unlike, val=True)
+    order = np.argsort(np.where(unlike, np.inf, distance), axis=1, kind="stable")[:, :count]
+    index = np.arange(len(centres))[:, None]
+    near = np.where(unlike[index, order][..., None], 1e6, offset[index, order])
+
+    left, right = np.array(list(combinations(range(min(NEIGHBOURS, count)), 2))).T
+    u, v = near[:, left], near[:, right]
+    long_u, long_v = np.linalg.norm(u, axis=-1), np.linalg.norm(v, axis=-1)
+    cross = u[..., 0] * v[..., 1] - u[..., 1] * v[..., 0]
+    square = np.abs(cross) > 0.75 * long_u * long_v
+    square &= (np.maximum(long_u, long_v) < 1.7 * np.minimum(long_u, long_v)) & (long_u < 1e5)
+    square &= np.minimum(long_u, long_v) > 0.85 * sides[:, None]
+    rows, pairs = np.nonzero(square)
+    if not len(rows):
+        none = np.zeros((0, 2))
+        return np.zeros(0, dtype=np.int64), none, none
+    u, v = u[rows, pairs], v[rows, pairs]
+    steps = np.array([(a, b) for a in (-1, 0, 1) for b in (-1, 0, 1) if a or b], dtype=np.float64)
+    wanted = steps[:, :1] * u[:, None] + steps[:, 1:] * v[:, None]
+    gap = np.full(wanted.shape[:2], np.inf)
+    for k in range(count):
+        gap = np.minimum(gap, np.linalg.norm(near[rows, None, k] - wanted, axis=-1))
+    pitch = np.minimum(np.linalg.norm(u, axis=1), np.linalg.norm(v, axis=1))
+    support = (gap < 0.22 * pitch[:, None]).sum(axis=1)
+    good = support >= 3
+    rank = np.lexsort((rows[good], -support[good]))
+    return rows[good][rank], u[good][rank], v[good][rank]
+
+
+def _grow(squares: Squares, seed: int, u: Floats, v: Floats) -> Lattice | None:
+    """Step from square to square as long as one lies where the last step points."""
+    centres, sides = squares.centres, squares.sides
+    at: dict[tuple[int, int], int] = {(0, 0): seed}
+    basis = {(0, 0): np.array([u, v])}
+    used = {seed}
+    queue = [(0, 0)]
+    while queue:
+        place = queue.pop(0)
+        here, steps = centres[at[place]], basis[place]
+        for axis, sign in ((0, 1), (0, -1), (1, 1), (1, -1)):
+            beside = (place[0] + sign * (axis == 0), place[1] + sign * (axis == 1))
+            if beside in at or max(map(abs, beside)) > SPAN:
+                continue
+            wanted = here + sign * steps[axis]
+            gap = np.hypot(*(centres - wanted).T)
+            best = int(gap.argmin())
+            like = sides[at[place]] / 1.8 < sides[best] < sides[at[place]] * 1.8
+            if best in used or gap[best] > MATCH * np.linalg.norm(steps, axis=1).min() or not like:
+                continue
+            at[beside] = best
+            used.add(best)
+            turned = steps.copy()
+            turned[axis] = (steps[axis] + sign * (centres[best] - here)) / 2
+            basis[beside] = turned
+            queue.append(beside)
+    if len(at) < FEWEST:
+        return None
+    return _settle(squares, np.array(list(at)), np.array(list(at.values())))
+
+
+def _settle(
+    squares: Squares, places: NDArray[np.int64], members: NDArray[np.int64]
+) -> Lattice | None:
+    """Fit the perspective, drop what does not lie on it, pick up what was jumped over."""
+    for _ in range(3):
+        if len(members) < FEWEST or np.ptp(places, axis=0).min() < 1:
+            return None
+        matrix, _ = cv2.findHomography(places.astype(np.float64), squares.centres[members], 0)
+        if matrix is None:
+            return None
+        pitch = _pitch(matrix, places)
+        gap = np.hypot(*(map_points(matrix, places.astype(np.float64)) - squares.centres[members]).T)
+        near = gap < MATCH * pitch
+        if near.sum() < FEWEST:
+            return None
+        places, members = places[near], members[near]
+        places, members = _collect(squares, places, members, matrix)
+    matrix, _ = cv2.findHomography(places.astype(np.float64), squares.centres[members], 0)
+    low = places.min(axis=0)
+    shift = np.array([[1, 0, low[0]], [0, 1, low[1]], [0, 0, 1]], dtype=np.float64)
+    return Lattice(places=places - low, members=members, to_picture=matrix @ shift)
+
+
+def _collect(
+    squares: Squares, places: NDArray[np.int64], members: NDArray[np.int64], matrix: Floats
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Squares on the free places up to two steps around the grid."""
+    low, high = places.min(axis=0) - 2, places.max(axis=0) + 2
+    wanted = np.stack(np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1)), -1)
+    free = np.array(sorted(set(map(tuple, wanted.reshape(-1, 2))) - set(map(tuple, places))))
+    rest = np.setdiff1d(np.arange(len(squares.centres)), members)
+    if not len(free) or not len(rest):
+        return places, members
+    expected = map_points(matrix, free.astype(np.float64))
+    gap = np.linalg.norm(expected[:, None] - squares.centres[rest][None], axis=-1)
+    nearest = gap.argmin(axis=1)
+    typical = np.median(squares.sides[members])
+    size = squares.sides[rest][nearest] / typical
+    good = (gap.min(axis=1) < 0.2 * _pitch(matrix, free)) & (size > 0.5) & (size < 2)
+    _, once = np.unique(nearest[good], return_index=True)
+    new = np.flatnonzero(good)[once]
+    return np.vstack([places, free[new]]), np.concatenate([members, rest[nearest[new]]])
+
+
+def _pitch(matrix: Floats, places: NDArray[np.int64]) -> Floats:
+    """Shorter step of the grid at each place. [pixels]"""
+    middle = places.astype(np.float64)
+    along = [
+        np.linalg.norm(
+            map_points(matrix, middle + step) - map_points(matrix, middle - step), axis=1
+        )
+        for step in (np.array([0.5, 0.0]), np.array([0.0, 0.5]))
+    ]
+    return np.minimum(*along)

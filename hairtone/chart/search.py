@@ -1,0 +1,115 @@
+"""Where the chart is: a cascade of working sizes that stops as soon as the colours prove it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from hairtone.chart.identity import COLUMNS, PROVEN, ROWS, Window, best_window
+from hairtone.chart.lattice import Lattice, find_lattices, map_points
+from hairtone.chart.preview import Preview, make_preview
+from hairtone.chart.refine import CENTRES
+from hairtone.chart.squares import find_squares
+from hairtone.chart.types import PATCHES, ChartReference
+from hairtone.colorimetry import Floats
+from hairtone.errors import ChartError
+from hairtone.photo.types import Photo
+
+EDGES = (800, 1500, 450)  # longer side of the working picture, in the order tried [pixels]
+FEWEST_ALIKE = 20  # squares in rows and columns that look like a chart of wrong colours
+MOST_AROUND = 8  # squares going on outside of 24 before it is another chart; our choice
+BY_HAND = "or give the chart's four corners by hand (column `corners`, option corners)"
+
+
+def search_chart(photo: Photo, *, reference: ChartReference) -> Floats:
+    """The one chart in a photo: chart column and row -> xy of the photo, shape (3, 3).
+
+    Raises
+    ------
+    ChartError
+        ``chart-not-found``, ``chart-false``, ``chart-twice``.
+    """
+    closest: tuple[int, int] = (0, 0)
+    edges = [edge for edge in EDGES if edge < max(photo.size)] or [max(photo.size)]
+    for edge in edges:
+        preview = make_preview(photo, edge=edge)
+        lattices = find_lattices(find_squares(preview.picture))
+        windows = [(grid, best_window(grid, preview, reference=reference)) for grid in lattices]
+        rated = [(grid, window) for grid, window in windows if window is not None]
+        proven = [pair for pair in rated if pair[1].agreeing >= PROVEN]
+        if proven:
+            return _only_one(proven, preview, photo)
+        closest = max([closest, *((w.squares, w.agreeing) for _, w in rated)])
+    raise _nothing(photo, *closest)
+
+
+def _only_one(
+    proven: list[tuple[Lattice, Window]], preview: Preview, photo: Photo
+) -> Floats:
+    proven = sorted(proven, key=lambda pair: (-pair[1].agreeing, pair[1].residual))
+    grid, window = proven[0]
+    for _, other in proven[1:]:
+        if _apart(window, other):
+            raise _twice(photo, window, other, preview)
+    around = _squares_around(grid, window)
+    if around > MOST_AROUND:
+        raise ChartError(
+            "chart-false",
+            f"The grid of patches goes on with {around} more squares around the 24 known ones: "
+            f"another chart, with more than 24 patches.",
+            where=photo.name,
+            remedy="Use a 24-patch chart of one of the known editions.",
+        )
+    return np.asarray(preview.to_photo() @ window.to_picture)
+
+
+def _apart(first: Window, second: Window) -> bool:
+    """Whether two windows are two charts rather than one found twice."""
+    a, b = (map_points(w.to_picture, CENTRES.astype(np.float64)) for w in (first, second))
+    inverse = np.linalg.inv(first.to_picture)
+    inside = map_points(inverse, b)
+    low, high = np.array([-0.5, -0.5]), np.array([COLUMNS - 0.5, ROWS - 0.5])
+    return bool(((inside > low) & (inside < high)).all(axis=1).sum() < PATCHES / 2) and a is not b
+
+
+def _squares_around(grid: Lattice, window: Window) -> int:
+    """Squares of the grid on the ring of places around the window."""
+    places = map_points(
+        np.linalg.inv(window.to_picture) @ grid.to_picture, grid.places.astype(np.float64)
+    ).round()
+    x, y = places.T
+    near = (x >= -1) & (x <= COLUMNS) & (y >= -1) & (y <= ROWS)
+    inside = (x >= 0) & (x < COLUMNS) & (y >= 0) & (y < ROWS)
+    return int((near & ~inside).sum())
+
+
+def _twice(photo: Photo, first: Window, second: Window, preview: Preview) -> ChartError:
+    spots = [
+        map_points(preview.to_photo() @ window.to_picture, np.array([[2.5, 1.5]]))[0]
+        for window in (first, second)
+    ]
+    places = " and ".join(f"x {x:.0f}, y {y:.0f}" for x, y in spots)
+    return ChartError(
+        "chart-twice",
+        f"There are two charts in the photo, around {places}.",
+        where=photo.name,
+        remedy="Photograph the hair with one chart in the frame, "
+        "or give the four corners of the right one by hand.",
+    )
+
+
+def _nothing(photo: Photo, squares: int, agreeing: int) -> ChartError:
+    if squares >= FEWEST_ALIKE:
+        return ChartError(
+            "chart-false",
+            f"A grid of squares was found, but only {agreeing} of 24 have the colours of the "
+            f"chart, and {PROVEN} are needed.",
+            where=photo.name,
+            remedy=f"Use a 24-patch chart of one of the known editions, {BY_HAND}.",
+        )
+    return ChartError(
+        "chart-not-found",
+        "The 24-patch chart was not found in the photo.",
+        where=photo.name,
+        remedy="Lay the chart flat beside the hair, whole, in the light of the hair and at least "
+        f"12 % of the frame wide, {BY_HAND}.",
+    )
