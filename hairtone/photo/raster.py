@@ -35,8 +35,9 @@ if TYPE_CHECKING:
     from PIL import Image
 
 # TIFF 6.0, section 8 and Adobe supplements: baseline tags
-_WIDTH, _HEIGHT, _BITS, _PHOTOMETRIC, _SAMPLES = 0x0100, 0x0101, 0x0102, 0x0106, 0x0115
-_EXTRA, _SAMPLE_FORMAT, _ICC_TAG, _SUBFILE = 0x0152, 0x0153, 0x8773, 0x00FE
+_WIDTH, _HEIGHT, _BITS, _PHOTOMETRIC = 0x0100, 0x0101, 0x0102, 0x0106
+_SAMPLE_FORMAT, _ICC_TAG, _SUBFILE = 0x0153, 0x8773, 0x00FE
+_STRIPS, _STRIP_BYTES, _TILES, _TILE_BYTES = 0x0111, 0x0117, 0x0144, 0x0145
 _PHOTOMETRICS: Final = {
     0: "grey", 1: "grey", 2: "RGB", 3: "palette", 4: "mask", 5: "CMYK", 6: "YCbCr", 8: "Lab",
     9: "Lab", 10: "Lab",
@@ -55,7 +56,8 @@ def decode_png(data: bytes) -> Decoded:
     """
     header = read_png_header(data)
     profile = png_profile(header)
-    check_data_length(header)
+    if header.depth == 16:
+        check_data_length(header)
     decode = _decode_deep if header.depth == 16 else _decode_shallow
     pixels, flags = decode(data, "PNG")
     if pixels.shape[:2] != (header.height, header.width):
@@ -105,6 +107,7 @@ def decode_tiff(data: bytes) -> Decoded:
     if not pages:
         raise damaged("the TIFF holds no picture")
     bits = _check_tiff(pages)
+    _check_strips(pages[0], len(data))
     decode = _decode_deep if bits == 16 else _decode_shallow
     pixels, flags = decode(data, "TIFF")
     return Decoded(
@@ -147,6 +150,14 @@ def _check_tiff(pages: list[Directory]) -> int:
     return int(depths.pop())
 
 
+def _check_strips(page: Directory, size: int) -> None:
+    """Refuse a TIFF whose picture data lie outside the file; OpenCV would not say so."""
+    for offsets, counts in ((_STRIPS, _STRIP_BYTES), (_TILES, _TILE_BYTES)):
+        pieces = list(zip(page.numbers(offsets), page.numbers(counts), strict=False))
+        if any(start + length > size for start, length in pieces):
+            raise incomplete("the TIFF's picture data reach past its end")
+
+
 Decoding = tuple[NDArray[np.uint8] | NDArray[np.uint16], tuple[Flag, ...]]
 
 
@@ -163,8 +174,9 @@ def _decode_shallow(data: bytes, name: str) -> Decoding:
             raise unusable("unknown-layout", f"The photo's layout is {picture.mode}, not RGB.")
         flags: tuple[Flag, ...] = (_palette_flag(),) if picture.mode in ("P", "PA") else ()
         if picture.mode in ("RGBA", "PA") or "transparency" in picture.info:
-            layers = np.asarray(picture.convert("RGBA"))
+            layers = np.array(picture.convert("RGBA"))
             flags += _margin_flags(layers[..., :3], layers[..., 3])
+            return layers, flags
         return np.array(picture.convert("RGB").convert("RGBX")), flags
 
 

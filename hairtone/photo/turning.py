@@ -28,5 +28,4 @@ def turn_upright(pixels: Codes, orientation: int) -> Codes:
         7: pixels[::-1, ::-1].swapaxes(0, 1),
         8: pixels[:, ::-1].swapaxes(0, 1),
     }
-    upright: Codes = np.ascontiguousarray(views[orientation])
-    return upright
+    return views[orientation].copy(order="C") if orientation != 1 else pixels
