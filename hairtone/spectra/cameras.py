@@ -21,6 +21,8 @@ from hairtone.spectra.viewing import viewing_wavelengths
 # Spread of the basis's second to sixth coefficient, the first being 1. Our choice: fills the span
 # of measured cameras without negative ones.
 BASIS_SPREAD: Final = (0.30, 0.20, 0.12, 0.10, 0.08)
+LARGEST_CONDITION: Final = 4.0  # of the channels against one another; colour filters on one sensor
+# measure 1.6 to 2.2, stacked layers 11, which no colour matrix untangles quietly; our choice
 DEEPEST_DIP: Final = -0.12  # of the peak; a draw that dips further is no camera; our choice
 
 
@@ -64,8 +66,17 @@ def draw_scene_camera(*, seed: int) -> Camera:
 
     A draw of the basis with a wider spread, or a measured camera, whose channels are then moved
     along the spectrum, broadened, cut by another infrared filter and yellowed by another lens.
+    Cameras whose channels are hard to tell apart are drawn again.
     """
     rng = np.random.default_rng(seed)
+    while True:
+        channels = _draw_scene_channels(rng)
+        shares = channels / channels.sum(axis=1, keepdims=True)
+        if np.linalg.cond(shares) <= LARGEST_CONDITION:
+            return _camera(f"scene {seed}", channels)
+
+
+def _draw_scene_channels(rng: np.random.Generator) -> Floats:
     measured = measured_cameras()
     if rng.random() < 0.15:
         channels = measured[rng.integers(len(measured))].sensitivities
@@ -79,7 +90,7 @@ def draw_scene_camera(*, seed: int) -> Camera:
         moved.append(np.interp(source, grid, channel, left=0, right=0))
     infrared = 1 / (1 + np.exp((grid - rng.uniform(655.0, 715.0)) / rng.uniform(6.0, 14.0)))
     lens = 1 - rng.uniform(0.0, 0.25) * np.exp(-(grid - 380.0) / 40.0)
-    return _camera(f"scene {seed}", np.stack(moved) * infrared * lens)
+    return np.asarray(np.stack(moved) * infrared * lens)
 
 
 @cache
