@@ -23,7 +23,6 @@ from hairtone.calibration.fitting import (
     fit_batch,
     lab_with_slopes,
     predict,
-    predict_with_slopes,
     split,
 )
 from hairtone.calibration.start import pose_problem

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hairtone.calibration import tone
 from hairtone.calibration.fitting import PatchProblem
 from hairtone.chart.types import GREYS
-from hairtone.colorimetry import Floats, Viewing
+from hairtone.colorimetry import Floats, Viewing, xyz_to_lab
 
 GREY_NOISE: Final = 0.7  # SD of a grey reading. [L*]; our choice, print and gloss of real charts
 GAIN_SD: Final = 0.3  # SD of a channel's log exposure; our choice
@@ -18,7 +19,7 @@ RELATIVE_FLOOR: Final = 0.05  # errors of the start are relative to Y + this; ou
 ROUNDS: Final = 3
 
 
-def grey_tone(encoded: Floats, luminance: Floats, usable: Floats) -> Floats:
+def grey_tone(encoded: Floats, luminance: Floats, usable: NDArray[np.bool_]) -> Floats:
     """Tone coefficients that put the grey row right, shape (4,); gains and flare left free.
 
     Parameters
@@ -57,7 +58,7 @@ def grey_tone(encoded: Floats, luminance: Floats, usable: Floats) -> Floats:
 def pose_problem(
     encoded: Floats,
     reference_xyz: Floats,
-    usable: Floats,
+    usable: NDArray[np.bool_],
     *,
     viewing: Viewing,
     is_linear: bool,
@@ -80,8 +81,6 @@ def pose_problem(
     light : ndarray, shape (24,), optional
         Relative light on each patch, 1 where it is even.
     """
-    from hairtone.colorimetry import xyz_to_lab
-
     greys = np.array(GREYS)
     white = np.array(viewing.white) / 100
     light = np.ones(len(encoded)) if light is None else light
