@@ -7,6 +7,7 @@ pictures of cut files: neither is asked before the file's structure has been fou
 from __future__ import annotations
 
 import io
+import struct
 import warnings
 from typing import TYPE_CHECKING, Final
 
@@ -37,11 +38,13 @@ if TYPE_CHECKING:
 # TIFF 6.0, section 8 and Adobe supplements: baseline tags
 _WIDTH, _HEIGHT, _BITS, _PHOTOMETRIC = 0x0100, 0x0101, 0x0102, 0x0106
 _SAMPLE_FORMAT, _ICC_TAG, _SUBFILE = 0x0153, 0x8773, 0x00FE
+_COMPRESSION, _ORIENTATION, _PLANES = 0x0103, 0x0112, 0x011C
 _STRIPS, _STRIP_BYTES, _TILES, _TILE_BYTES = 0x0111, 0x0117, 0x0144, 0x0145
 _PHOTOMETRICS: Final = {
     0: "grey", 1: "grey", 2: "RGB", 3: "palette", 4: "mask", 5: "CMYK", 6: "YCbCr", 8: "Lab",
     9: "Lab", 10: "Lab",
 }  # fmt: skip
+_LOST: Final = bytes(4096)  # our choice: one cluster of a memory card
 Codes = NDArray[np.uint8] | NDArray[np.uint16]
 _SAMPLE_FORMATS: Final = {1: "whole numbers", 2: "signed", 3: "float", 4: "undefined"}
 
@@ -108,15 +111,17 @@ def decode_tiff(data: bytes) -> Decoded:
         raise damaged("the TIFF holds no picture")
     bits = _check_tiff(pages)
     _check_strips(pages[0], len(data))
-    decode = _decode_deep if bits == 16 else _decode_shallow
-    pixels, flags = decode(data, "TIFF")
+    if bits == 16:
+        pixels, flags = _decode_deep(_unturned(data, pages[0]), "TIFF")
+    else:
+        pixels, flags = _decode_shallow(data, "TIFF")
     return Decoded(
         format="TIFF",
         pixels=pixels,
         exif=data,
         profile=pages[0].raw(_ICC_TAG) or None,
         is_upright=bits != 16,  # Pillow turns TIFF by its tag on loading
-        flags=flags,
+        flags=(*flags, *_zero_run_flags(data, pages[0])),
     )
 
 
@@ -147,7 +152,36 @@ def _check_tiff(pages: list[Directory]) -> int:
     depths = set(first.numbers(_BITS)) or {1}
     if len(depths) != 1 or not depths & ({8, 16} if photometric == "RGB" else {1, 2, 4, 8}):
         raise unusable("unknown-layout", f"The photo has {sorted(depths)} bits a channel.")
+    if depths == {16} and first.number(_PLANES) == 2:  # OpenCV mixes the planes up
+        raise unusable("unknown-layout", "The photo has 16 bits in separate colour planes.")
     return int(depths.pop())
+
+
+def _unturned(data: bytes, page: Directory) -> bytes | bytearray:
+    """The TIFF with its orientation set to 1: OpenCV turns some orientations and not others."""
+    kind, _, place = page.entries.get(_ORIENTATION, (0, 0, 0))
+    if kind != 3:
+        return data
+    level = bytearray(data)
+    struct.pack_into(f"{page.order}H", level, place, 1)
+    return level
+
+
+def _zero_run_flags(data: bytes, page: Directory) -> tuple[Flag, ...]:
+    """A doubt about lost sectors in picture data that carry no checksum."""
+    if page.number(_COMPRESSION) not in (None, 1):
+        return ()
+    for start, length in zip(page.numbers(_STRIPS), page.numbers(_STRIP_BYTES), strict=False):
+        if data.find(_LOST, int(start), int(start + length)) >= 0:
+            return (
+                Flag(
+                    code="zero-block",
+                    says=f"A run of {len(_LOST)} zero bytes stands in the picture: pure black, "
+                    "or a lost piece of the file.",
+                    remedy="Look at the photo; where a strip is black, copy it again.",
+                ),
+            )
+    return ()
 
 
 def _check_strips(page: Directory, size: int) -> None:
@@ -180,14 +214,19 @@ def _decode_shallow(data: bytes, name: str) -> Decoding:
         return np.array(picture.convert("RGB").convert("RGBX")), flags
 
 
-def _decode_deep(data: bytes, name: str) -> Decoding:
+def _decode_deep(data: bytes | bytearray, name: str) -> Decoding:
     """16-bit RGB pixels, not turned, and what the layout makes doubtful."""
     import cv2
 
+    loudness = cv2.utils.logging.getLogLevel()
+    # what is wrong is said once, by the error below
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
     try:
         bgr = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
     except (cv2.error, *DECODER_FAULTS) as fault:
         raise decoder_says(name, fault) from fault
+    finally:
+        cv2.utils.logging.setLogLevel(loudness)
     if bgr is None:
         raise damaged(f"the {name} decoder cannot read it")
     if bgr.dtype != np.uint16 or bgr.ndim != 3 or bgr.shape[2] not in (3, 4):
