@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import PurePath
 from typing import Final
 
 import numpy as np
@@ -15,6 +16,13 @@ from hairtone.photo.types import Exposure
 
 _SEND_ORIGINAL: Final = "Send the camera's original file."
 _FIRMWARE_WORDS: Final = {"version", "firmware", "camera", "digital", "application", "release"}
+_SUFFIXES: Final = {
+    "JPEG": (".jpg", ".jpeg", ".jpe", ".jfif"),
+    "PNG": (".png",),
+    "TIFF": (".tif", ".tiff"),
+    "WebP": (".webp",),
+    "HEIC": (".heic", ".heif", ".hif"),
+}
 _LEAST_BAR: Final = 0.03  # our choice: share of the height that one-coloured rows must fill
 
 
@@ -49,6 +57,7 @@ def doubts_about(
                 code="no-metadata",
                 says="The file says nothing of the camera: it is a copy, a render or a screenshot.",
                 remedy=_SEND_ORIGINAL,
+                is_note=True,
             )
         )
     if facts.date_trouble:
@@ -76,6 +85,30 @@ def doubts_about(
             )
         )
     return tuple(flags)
+
+
+def name_notes(name: str, kind: str) -> tuple[Flag, ...]:
+    """A note where the file's name says one format and its content is another.
+
+    Parameters
+    ----------
+    name : str
+        File name.
+    kind : str
+        Format by content.
+    """
+    suffix = PurePath(name).suffix.lower()
+    promised = next((key for key, ends in _SUFFIXES.items() if suffix in ends), kind)
+    if promised == kind:
+        return ()
+    return (
+        Flag(
+            code="name-misleads",
+            says=f"The name ends in {suffix}, the content is {kind}; read by its content.",
+            remedy="Rename the file, so that other programs are not misled.",
+            is_note=True,
+        ),
+    )
 
 
 def names_editor(exposure: Exposure) -> bool:

@@ -70,7 +70,7 @@ def read_exif(block: bytes | None) -> ExifFacts:
     except (ValueError, IndexError) as fault:
         return ExifFacts(trouble=f"the EXIF block holds {fault}")
     camera, lost = _branch(main, _EXIF)
-    interop, lost_too = _branch(camera, _INTEROP)
+    interop, lost_too = _branch(camera if _INTEROP in camera else main, _INTEROP)
     written = main.number(_ORIENTATION)
     orientation = int(written) if written is not None and written in range(1, 9) else 1
     trouble = lost or lost_too

@@ -13,7 +13,7 @@ import numpy as np
 
 from hairtone.errors import Flag, PhotoError
 from hairtone.photo.decoded import Decoded
-from hairtone.photo.doubts import doubts_about
+from hairtone.photo.doubts import doubts_about, name_notes
 from hairtone.photo.encodings import adobe_rgb_encoding, srgb_encoding
 from hairtone.photo.exif import ExifFacts, read_exif
 from hairtone.photo.limits import check_file_size, photo_limits
@@ -170,7 +170,12 @@ def _assemble(decoded: Decoded, *, name: str, sha256: str) -> Photo:
         pixels=pixels[..., :3],
         encoding=encoding,
         exposure=facts.exposure,
-        flags=(*decoded.flags, *colour_flags, *doubts_about(decoded, facts, pixels)),
+        flags=(
+            *decoded.flags,
+            *colour_flags,
+            *doubts_about(decoded, facts, pixels),
+            *name_notes(name, decoded.format),
+        ),
         format=decoded.format,
     )
 
