@@ -1,0 +1,168 @@
+"""A strand cut into cells: bins from roots to ends, lanes of fibres from side to side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from hairtone.colorimetry import Floats
+from hairtone.errors import HairError
+from hairtone.hair.centre import normals, project, resampled
+from hairtone.hair.types import Strand
+
+BINS: Final = 60  # of a profile, roots to ends
+LEAST_LANES, MOST_LANES = 6, 24  # our choice: enough to resample, each wider than a fibre
+LANE_PX: Final = 4.0  # narrowest lane; neighbouring pixels share fibres
+INSET_SHARE: Final = 0.04  # of the width left out at either side, where hair mixes with board
+LEAST_INSET: Final = 1.5  # photo pixels; a sharp edge is mixed over one pixel and its neighbours
+SIDE_QUANTILE: Final = 0.03  # of the pixels lie outside the side taken: stray fibres
+LEAST_PIXELS: Final = 25  # in a bin; our choice: under this its mean is noise
+
+Box = tuple[int, int, int, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cells:
+    """Where the cells lie.
+
+    Attributes
+    ----------
+    labels : ndarray, shape (height, width) of the box, int16
+        Cell of each pixel, ``bin * lanes + lane``; -1 outside.
+    box : tuple of int
+        x0, y0, x1, y1.
+    lanes : int
+        Lanes in a bin.
+    centres : ndarray, shape (60 * lanes, 2)
+        Middles of the cells. [photo pixels, xy]
+    across : ndarray, shape (lanes,)
+        Middle of each lane, -1 .. 1 from side to side of the whole strand.
+    """
+
+    labels: NDArray[np.int16]
+    box: Box
+    lanes: int
+    centres: Floats
+    across: Floats
+
+
+def strand_cells(strand: Strand, *, size: tuple[int, int], blur_px: float = 0.0) -> Cells:
+    """Cells of a strand, the mixed edges left out.
+
+    Parameters
+    ----------
+    strand : Strand
+        What to cut.
+    size : tuple of int
+        Width and height of the photo. [pixels]
+    blur_px : float, optional
+        SD of the photo's blur; the edges left out grow with it.
+    """
+    stations = resampled(np.asarray(strand.line, np.float64), points=BINS + 1)
+    low, high = _sides(strand, stations)
+    inset = np.maximum(INSET_SHARE * (high - low), LEAST_INSET + 2 * blur_px)
+    if strand.mask is None:
+        inset = np.zeros_like(inset)
+    inner_low, inner_high = low + inset, high - inset
+    breadth = float(np.median(inner_high - inner_low))
+    lanes = int(np.clip(breadth // LANE_PX, LEAST_LANES, MOST_LANES))
+    share = np.linspace(0, 1, lanes + 1)
+    offsets = inner_low[:, None] + share * np.maximum(inner_high - inner_low, 1.0)[:, None]
+    corners = stations[:, None] + offsets[..., None] * normals(stations)[:, None]
+    box = _box(corners, size)
+    labels = _fill(corners - np.array(box[:2]), box, lanes)
+    if strand.mask is not None:
+        labels = np.where(_mask_in(strand, box), labels, np.int16(-1))
+    quads = (corners[:-1, :-1] + corners[:-1, 1:] + corners[1:, :-1] + corners[1:, 1:]) / 4
+    middle = (share[:-1] + share[1:]) / 2
+    inner = float(np.median((inner_high - inner_low) / np.maximum(high - low, 1.0)))
+    return Cells(
+        labels=labels,
+        box=box,
+        lanes=lanes,
+        centres=quads.reshape(-1, 2),
+        across=(2 * middle - 1) * inner,
+    )
+
+
+def check_filled(pixels: NDArray[np.int64], strand: Strand) -> None:
+    """Refuse a strand whose bins hold too few pixels to say anything."""
+    thin = int((pixels < LEAST_PIXELS).sum())
+    if thin > BINS // 10:
+        raise HairError(
+            "hair-too-small",
+            f"{thin} of {BINS} places along hair {strand.name} hold fewer than {LEAST_PIXELS} "
+            f"pixels inside its edges; it is {strand.width:.0f} pixels wide.",
+            where=f"hair {strand.name}",
+            remedy="Go nearer or photograph at full size; by hand, draw a wider or longer strip.",
+        )
+
+
+def _sides(strand: Strand, stations: Floats) -> tuple[Floats, Floats]:
+    """Signed offsets of the two sides from the line at each station, shape (61,) each."""
+    if strand.mask is None:
+        half = np.full(len(stations), strand.width / 2)
+        return -half, half
+    stride = max(1, int(strand.width // 48))
+    ys, xs = np.nonzero(strand.mask[::stride, ::stride])
+    pixels = np.stack([xs, ys], axis=1) * float(stride) + np.array(strand.box[:2])
+    along, across = project(pixels, stations)
+    length = float(np.linalg.norm(np.diff(stations, axis=0), axis=1).sum())
+    bins = np.floor(along / length * 30).astype(int)
+    inside = (bins >= 0) & (bins < 30)
+    order = np.lexsort((across[inside], bins[inside]))
+    bins, across = bins[inside][order], across[inside][order]
+    count = np.bincount(bins, minlength=30)
+    start = np.concatenate([[0], np.cumsum(count)[:-1]])
+    used = np.flatnonzero(count > 4)
+    if len(used) < 3:
+        half = np.full(len(stations), strand.width / 2)
+        return -half, half
+    at = (used + 0.5) / 30
+    where = np.linspace(0, 1, len(stations))
+    sides = []
+    for quantile in (SIDE_QUANTILE, 1 - SIDE_QUANTILE):
+        side = across[start[used] + (quantile * (count[used] - 1)).astype(int)]
+        sides.append(np.interp(where, at, _running_median(side)))
+    spread = (sides[1] - sides[0]) * SIDE_QUANTILE / (1 - 2 * SIDE_QUANTILE)
+    return sides[0] - spread, sides[1] + spread
+
+
+def _running_median(values: Floats) -> Floats:
+    padded = np.pad(values, 1, mode="edge")
+    return np.asarray(np.median(np.stack([padded[:-2], padded[1:-1], padded[2:]]), axis=0))
+
+
+def _box(corners: Floats, size: tuple[int, int]) -> Box:
+    points = corners.reshape(-1, 2)
+    x0, y0 = np.maximum(np.floor(points.min(axis=0)).astype(int), 0)
+    x1, y1 = np.minimum(np.ceil(points.max(axis=0)).astype(int) + 1, size)
+    return int(x0), int(y0), int(x1), int(y1)
+
+
+def _fill(corners: Floats, box: Box, lanes: int) -> NDArray[np.int16]:
+    """Cell numbers drawn as quadrilaterals; a border belongs to the cell drawn later."""
+    canvas = np.full((box[3] - box[1], box[2] - box[0]), -1, np.int16)
+    fixed = np.round(corners * 16).astype(np.int32)  # sixteenths of a pixel
+    quads = np.stack([fixed[:-1, :-1], fixed[:-1, 1:], fixed[1:, 1:], fixed[1:, :-1]], axis=2)
+    for number, quad in enumerate(quads.reshape(-1, 4, 2)):
+        cv2.fillConvexPoly(canvas, quad, number, lineType=cv2.LINE_8, shift=4)
+    return canvas
+
+
+def _mask_in(strand: Strand, box: Box) -> NDArray[np.bool_]:
+    """The strand's mask as it lies inside another box."""
+    if strand.mask is None:
+        raise ValueError("A strand without a mask has no mask to place.")
+    placed = np.zeros((box[3] - box[1], box[2] - box[0]), dtype=bool)
+    x0, y0 = max(box[0], strand.box[0]), max(box[1], strand.box[1])
+    x1, y1 = min(box[2], strand.box[2]), min(box[3], strand.box[3])
+    if x1 > x0 and y1 > y0:
+        placed[y0 - box[1] : y1 - box[1], x0 - box[0] : x1 - box[0]] = strand.mask[
+            y0 - strand.box[1] : y1 - strand.box[1], x0 - strand.box[0] : x1 - strand.box[0]
+        ]
+    return placed
