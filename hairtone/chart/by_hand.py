@@ -41,11 +41,11 @@ def place_by_hand(photo: Photo, corners: Floats, *, reference: ChartReference) -
             )
             agreeing, residual = rate_readings(colours[None].astype(np.float64), reference)
             fits.append((-int(agreeing[0]), float(residual[0]), matrix))
-    agreeing, _, matrix = min(fits, key=lambda fit: fit[:2])
-    if -agreeing < PROVEN:
+    fewest, _, matrix = min(fits, key=lambda fit: fit[:2])
+    if -fewest < PROVEN:
         raise ChartError(
             "chart-false",
-            f"Between the four corners only {-agreeing} of 24 patches have the colours of the "
+            f"Between the four corners only {-fewest} of 24 patches have the colours of the "
             f"chart; {PROVEN} are needed.",
             where=photo.name,
             remedy="Set the corners on the outer corners of the patch field, clockwise from the "
@@ -64,7 +64,7 @@ def _matrix(corners: Floats) -> Floats:
 
 def _check(photo: Photo, corners: Floats) -> None:
     width, height = photo.size
-    remedy = "Give x,y of the four outer corners of the patch field, clockwise from the first patch."
+    remedy = "Give x,y of the patch field's four outer corners, clockwise from the first patch."
     if corners.shape != (4, 2) or not np.isfinite(corners).all():
         raise ChartError(
             "chart-corners",

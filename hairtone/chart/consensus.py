@@ -6,10 +6,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hairtone.chart.identity import covered_parts
-from hairtone.chart.types import PATCHES, ChartReference
+from hairtone.chart.types import GREYS, PATCHES, ChartReference
 from hairtone.colorimetry import VIEWINGS, Floats, decode_srgb, delta_e, xyz_to_lab
 
-EXPONENTS = np.array([0.6, 0.75, 0.9, 1.0, 1.1, 1.25, 1.45, 1.7])  # tones a camera may have added
+BENDS = np.array(  # tones a camera may have added: v + a·sin(πv) + b·sin(2πv). Our choice;
+    # b < 0 is an S-curve
+    [
+        (a, b)
+        for b in (-0.12, -0.08, -0.04, 0.0, 0.04, 0.08)
+        for a in (-0.16, -0.08, 0.0, 0.08, 0.16, 0.24)
+    ]
+)
+PLAIN = np.array([(-0.1, 0), (0, 0), (0.1, 0), (-0.05, -0.06), (0.05, -0.06)])
+UNTOUCHED = (1.0, 1.5)  # powers for files that hold linear or nearly linear light unmarked
+BRIGHTEST = 0.95  # where the lightest patch is put on the tone scale; white of the chart
+GREY_WEIGHT = 3.0  # of a grey against another patch: the greys hold the tone. Our choice
 DARKEST = 0.05  # Y added in the weights, so that black does not rule the fit
 
 
@@ -29,26 +40,61 @@ def patch_misfit(
     is_linear : bool
         Readings are linear light already.
     """
+    top = max(float(encoded[use].max()), 1e-6)
+    if is_linear:
+        light = np.clip(encoded / top, 0, None)[None]
+        return _best_fit(light, use[None] & ~covered_parts(), use, reference)[0]
+    value = np.clip(encoded * BRIGHTEST / top, 0, 1)
+    starts = use[None] & ~covered_parts()
+    _, rough = _best_fit(_bent(value, PLAIN), starts, use, reference)
+    return _best_fit(_bent(value, BENDS), rough[None] > 0.25, use, reference)[0]
+
+
+def _bent(value: Floats, bends: Floats) -> Floats:
+    """Linear light under each of several camera tones, shape (n, 24, 3)."""
+    a, b = bends[:, 0, None, None], bends[:, 1, None, None]
+    bent = value + a * np.sin(np.pi * value) + b * np.sin(2 * np.pi * value)
+    untouched = np.stack([value**power for power in UNTOUCHED])
+    return np.concatenate([decode_srgb(np.clip(bent, 0, 1)), untouched])
+
+
+def _best_fit(
+    light: Floats, starts: NDArray[np.bool_], use: NDArray[np.bool_], reference: ChartReference
+) -> tuple[Floats, Floats]:
+    """ΔE00 (24,) and weights (24,) under the best of all tones and starts."""
     viewing = VIEWINGS["D65/2"]
-    xyz = reference.xyz(viewing)
-    lab = reference.lab(viewing)
-    light = np.clip(encoded if is_linear else decode_srgb(encoded), 0, None)
-    light = light / max(float(light[use].max()), 1e-9)
-    exponents = np.ones(1) if is_linear else EXPONENTS
-    starts = ~covered_parts() & use
-    terms = np.stack([np.column_stack([light**e, np.ones(PATCHES)]) for e in exponents])
+    xyz, lab = reference.xyz(viewing), reference.lab(viewing)
+    terms = np.concatenate([light, np.ones((*light.shape[:2], 1))], axis=-1)
     terms = np.repeat(terms, len(starts), axis=0)
-    base = 1 / (xyz[:, 1] + DARKEST)
-    may = np.tile(use, (len(terms), 1)).astype(np.float64)
-    weight = np.tile(starts, (len(exponents), 1)).astype(np.float64)
-    error = np.zeros((len(terms), PATCHES))
-    for _ in range(8):
-        scaled = terms * (base**2 * weight)[..., None]
+    weight = np.tile(starts, (len(light), 1)).astype(np.float64)
+    may = use.astype(np.float64)
+    base = 1 / (xyz[:, 1] + DARKEST) ** 2
+    base[list(GREYS)] *= GREY_WEIGHT
+    value = may * np.where(np.isin(np.arange(PATCHES), GREYS), GREY_WEIGHT, 1.0)
+    error = np.zeros(weight.shape)
+    for _ in range(7):
+        scaled = terms * (base * weight)[..., None]
         normal = scaled.swapaxes(1, 2) @ terms + 1e-7 * np.eye(4)
         answer = np.linalg.solve(normal, scaled.swapaxes(1, 2) @ xyz)
         found = np.clip(terms @ answer, 0, None)
         error = delta_e(lab, xyz_to_lab(100 * found, white=viewing.white))
-        scale = np.maximum(2.0, np.nanmedian(np.where(may > 0, error, np.nan), axis=1))
+        scale = np.maximum(2.0, np.median(error[:, use], axis=1))
         weight = may / (1 + (error / (2 * scale[:, None])) ** 2) ** 2
-    loss = (may * np.minimum(error, 15.0)).sum(axis=1)
-    return np.asarray(error[int(loss.argmin())])
+    best = int((value * np.minimum(error, 15.0)).sum(axis=1).argmin())
+    return error[best], weight[best]
+
+
+def grey_tint(encoded: Floats, *, use: NDArray[np.bool_]) -> float:
+    """How far the grey row is from one smooth tint: RMS over R-G and B-G, encoded.
+
+    Any camera in any one light shows greys as a smooth curve in colour space, whatever its
+    matrix; patches of another chart do not keep to it. NaN with fewer than five greys.
+    """
+    greys = [patch for patch in GREYS if use[patch]]
+    if len(greys) < 5:
+        return float("nan")
+    green = encoded[greys, 1]
+    terms = np.stack([np.ones(len(greys)), green, green**2], axis=1)
+    tint = encoded[greys][:, [0, 2]] - green[:, None]
+    left = tint - terms @ np.linalg.lstsq(terms, tint, rcond=None)[0]
+    return float(np.sqrt((left**2).sum() / (2 * (len(greys) - 3))))

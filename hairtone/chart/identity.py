@@ -118,7 +118,8 @@ def _colours(
     pixels = np.zeros_like(points, dtype=np.int64)
     pixels[good] = np.round(points[good]).astype(np.int64)
     values = preview.picture[pixels[:, 1], pixels[:, 0]].reshape(len(spots), -1, 3) / 255.0
-    return values.mean(axis=1), good.reshape(len(spots), -1).all(axis=1)
+    inside: NDArray[np.bool_] = np.asarray(good.reshape(len(spots), -1).all(axis=1))
+    return values.mean(axis=1), inside
 
 
 def _readings(filled: NDArray[np.int64], *, need: int) -> NDArray[np.int64]:

@@ -141,20 +141,25 @@ def _settle(
     for _ in range(3):
         if len(members) < FEWEST or np.ptp(places, axis=0).min() < 1:
             return None
-        matrix, _ = cv2.findHomography(places.astype(np.float64), squares.centres[members], 0)
-        if matrix is None:
-            return None
+        matrix = _perspective(squares, places, members)
         pitch = _pitch(matrix, places)
-        gap = np.hypot(*(map_points(matrix, places.astype(np.float64)) - squares.centres[members]).T)
+        expected = map_points(matrix, places.astype(np.float64))
+        gap = np.hypot(*(expected - squares.centres[members]).T)
         near = gap < MATCH * pitch
         if near.sum() < FEWEST:
             return None
         places, members = places[near], members[near]
         places, members = _collect(squares, places, members, matrix)
-    matrix, _ = cv2.findHomography(places.astype(np.float64), squares.centres[members], 0)
+    matrix = _perspective(squares, places, members)
     low = places.min(axis=0)
     shift = np.array([[1, 0, low[0]], [0, 1, low[1]], [0, 0, 1]], dtype=np.float64)
     return Lattice(places=places - low, members=members, to_picture=matrix @ shift)
+
+
+def _perspective(squares: Squares, places: NDArray[np.int64], members: NDArray[np.int64]) -> Floats:
+    """Column and row -> xy, least squares over all members."""
+    matrix, _ = cv2.findHomography(places.astype(np.float64), squares.centres[members], 0)
+    return np.asarray(np.full((3, 3), np.nan) if matrix is None else matrix, dtype=np.float64)
 
 
 def _collect(
@@ -162,8 +167,8 @@ def _collect(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Squares on the free places up to two steps around the grid."""
     low, high = places.min(axis=0) - 2, places.max(axis=0) + 2
-    wanted = np.stack(np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1)), -1)
-    free = np.array(sorted(set(map(tuple, wanted.reshape(-1, 2))) - set(map(tuple, places))))
+    wanted = {(x, y) for x in range(low[0], high[0] + 1) for y in range(low[1], high[1] + 1)}
+    free = np.array(sorted(wanted - set(map(tuple, places.tolist()))))
     rest = np.setdiff1d(np.arange(len(squares.centres)), members)
     if not len(free) or not len(rest):
         return places, members

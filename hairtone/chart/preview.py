@@ -60,10 +60,13 @@ def _stored(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.uint8 
     return pixels
 
 
-def _shrink(stored: NDArray[np.uint8 | np.uint16], size: tuple[int, int]) -> NDArray[np.uint8]:
+def _shrink(
+    stored: NDArray[np.uint8 | np.uint16], size: tuple[int, int]
+) -> NDArray[np.uint8 | np.uint16]:
     """Mean over areas, after leaving out rows and columns that the result has no need of."""
     step = max(1, min(stored.shape[1] // size[0], stored.shape[0] // size[1]) // 3)
-    return cv2.resize(stored[::step, ::step], size, interpolation=cv2.INTER_AREA)
+    small = cv2.resize(stored[::step, ::step], size, interpolation=cv2.INTER_AREA)
+    return np.asarray(small, dtype=stored.dtype)
 
 
 def _to_8_bit(small: NDArray[np.uint8 | np.uint16], photo: Photo) -> NDArray[np.uint8]:

@@ -109,7 +109,9 @@ def lay_flat(photo: Photo, to_photo: Floats, *, cell: int) -> NDArray[np.float32
     width, height = photo.size
     x0, y0 = (int(v) for v in np.clip(np.floor(around.min(axis=0)) - 2, 0, [width - 1, height - 1]))
     x1, y1 = (int(v) for v in np.clip(np.ceil(around.max(axis=0)) + 3, 1, [width, height]))
-    piece = np.ascontiguousarray(photo.pixels[y0 : max(y1, y0 + 1), x0 : max(x1, x0 + 1)])
+    piece: NDArray[np.uint8 | np.uint16] = np.ascontiguousarray(
+        photo.pixels[y0 : max(y1, y0 + 1), x0 : max(x1, x0 + 1)]
+    )
     shift = np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, 1]], dtype=np.float64)
     codes = cv2.warpPerspective(
         piece,
@@ -127,7 +129,7 @@ def lay_flat(photo: Photo, to_photo: Floats, *, cell: int) -> NDArray[np.float32
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Sides:
-    """Patch middles (24,), NaN where an edge is faint; half a patch; 10-90 % width [flat pixels]."""
+    """Patch middles (24,), NaN where faint; half a patch; 10-90 % width [flat pixels]."""
 
     middle: Floats
     half: float

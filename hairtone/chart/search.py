@@ -42,9 +42,7 @@ def search_chart(photo: Photo, *, reference: ChartReference) -> Floats:
     raise _nothing(photo, *closest)
 
 
-def _only_one(
-    proven: list[tuple[Lattice, Window]], preview: Preview, photo: Photo
-) -> Floats:
+def _only_one(proven: list[tuple[Lattice, Window]], preview: Preview, photo: Photo) -> Floats:
     proven = sorted(proven, key=lambda pair: (-pair[1].agreeing, pair[1].residual))
     grid, window = proven[0]
     for _, other in proven[1:]:
@@ -65,7 +63,7 @@ def _only_one(
 def _apart(first: Window, second: Window) -> bool:
     """Whether two windows are two charts rather than one found twice."""
     a, b = (map_points(w.to_picture, CENTRES.astype(np.float64)) for w in (first, second))
-    inverse = np.linalg.inv(first.to_picture)
+    inverse = np.asarray(np.linalg.inv(first.to_picture), dtype=np.float64)
     inside = map_points(inverse, b)
     low, high = np.array([-0.5, -0.5]), np.array([COLUMNS - 0.5, ROWS - 0.5])
     return bool(((inside > low) & (inside < high)).all(axis=1).sum() < PATCHES / 2) and a is not b
@@ -74,7 +72,8 @@ def _apart(first: Window, second: Window) -> bool:
 def _squares_around(grid: Lattice, window: Window) -> int:
     """Squares of the grid on the ring of places around the window."""
     places = map_points(
-        np.linalg.inv(window.to_picture) @ grid.to_picture, grid.places.astype(np.float64)
+        np.asarray(np.linalg.inv(window.to_picture) @ grid.to_picture, dtype=np.float64),
+        grid.places.astype(np.float64),
     ).round()
     x, y = places.T
     near = (x >= -1) & (x <= COLUMNS) & (y >= -1) & (y <= ROWS)

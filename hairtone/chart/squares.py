@@ -52,15 +52,16 @@ def _flat_areas(edges: NDArray[np.uint8], *, contrast: int) -> Floats:
     """Rows of x, y, side."""
     flat = (edges < contrast).astype(np.uint8)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(flat, connectivity=4)
+    labels, stats = np.asarray(labels, dtype=np.int32), np.asarray(stats, dtype=np.int32)
     width, height, area = (stats[:, k].astype(np.float64) for k in (2, 3, 4))
     largest = LARGEST * max(edges.shape)
     fits = (np.minimum(width, height) >= SMALLEST) & (np.maximum(width, height) <= largest * 1.5)
-    fits &= (np.maximum(width, height) <= LONGEST * 1.1 * np.minimum(width, height) + 2)
+    fits &= np.maximum(width, height) <= LONGEST * 1.1 * np.minimum(width, height) + 2
     fits &= area > 0.4 * width * height
     fits[0] = False
     chosen = np.flatnonzero(fits)
     chosen = chosen[np.argsort(-area[chosen], kind="stable")][:MOST]
-    rows = [_rectangle(labels, number, stats[number]) for number in chosen]
+    rows = [_rectangle(labels, int(number), stats[number]) for number in chosen]
     return np.array([row for row in rows if row is not None], dtype=np.float64).reshape(-1, 3)
 
 
