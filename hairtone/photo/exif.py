@@ -23,7 +23,8 @@ _MAKE, _MODEL, _ORIENTATION, _SOFTWARE, _EXIF = 0x010F, 0x0110, 0x0112, 0x0131, 
 _TIME, _F_NUMBER, _ISO, _TAKEN = 0x829A, 0x829D, 0x8827, 0x9003
 _COMMENT, _FOCAL, _COLOUR_SPACE, _INTEROP = 0x9286, 0x920A, 0xA001, 0xA005
 _INTEROP_INDEX: Final = 0x0001  # [1]; interoperability directory
-_COLOUR_SPACES: Final = {1: "sRGB", 2: "Adobe RGB"}  # 1 by [1]; 2 outside it, common practice
+# 1 and 65535 (uncalibrated) by [1]; 2 outside it, common practice
+_COLOUR_SPACES: Final = {1: "sRGB", 2: "Adobe RGB", 65535: "Adobe RGB"}
 _DATE: Final = re.compile(r"(\d{4})[:-](\d\d)[:-](\d\d)[ T](\d\d):(\d\d):(\d\d)")
 
 
@@ -109,10 +110,15 @@ def _branch(directory: Directory, tag: int) -> tuple[Directory, str]:
 
 
 def _colour_space(camera: Directory, interop: Directory) -> str:
-    """Colour space by ColorSpace, or by the interoperability index of DCF where it says "other"."""
-    stated = _COLOUR_SPACES.get(int(camera.number(_COLOUR_SPACE) or 0), "")
-    is_option_file = interop.text(_INTEROP_INDEX) == "R03"  # DCF optional colour space, from memory
-    return "Adobe RGB" if is_option_file and stated != "sRGB" else stated
+    """Colour space by ColorSpace and the interoperability index.
+
+    A camera that says "uncalibrated" (65535) says that it is not sRGB; the design rule for camera
+    file systems knows one other, marked R03: Adobe RGB. The mark is often lost by programs.
+    """
+    number = int(camera.number(_COLOUR_SPACE) or 0)
+    if number in _COLOUR_SPACES:
+        return _COLOUR_SPACES[number]
+    return "Adobe RGB" if interop.text(_INTEROP_INDEX) == "R03" else ""
 
 
 def _positive(directory: Directory, tag: int) -> float | None:

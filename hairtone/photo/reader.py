@@ -195,7 +195,8 @@ def _encoding_of(decoded: Decoded, facts: ExifFacts) -> tuple[Encoding, tuple[Fl
         return adobe_rgb_encoding(levels), (
             Flag(
                 code="colour-space-from-exif",
-                says="The file has no colour profile; Adobe RGB is taken from its EXIF data.",
+                says="The file has no colour profile; its EXIF data say that it is not sRGB, and "
+                "Adobe RGB is taken.",
                 remedy="Export with an embedded profile, or as sRGB.",
             ),
         )
