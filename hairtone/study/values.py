@@ -33,6 +33,7 @@ class CellError(ValueError):
     """
 
     def __init__(self, code: str, says: str, remedy: str) -> None:
+        says = says if says.endswith("?") else f"{says}."
         self.code, self.says, self.remedy = code, says, remedy
         super().__init__(code, says, remedy)
 

@@ -1,0 +1,144 @@
+"""A photo's result as text and arrays that can be stored, and back.
+
+Nothing that is read back is ever executed: the text is JSON, the arrays are plain numbers.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from hairtone.colorimetry import viewing_named
+from hairtone.errors import Flag, HairtoneError, StoreError
+from hairtone.hair.types import Profile
+from hairtone.result import PhotoResult, TressResult, error_dict, flag_dict
+
+_FLOATS = ("position", "lab", "sampling_covariance")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Packed:
+    """A photo's result, ready to be stored.
+
+    Attributes
+    ----------
+    sha256 : str
+        Of the photo; empty where it could not be read.
+    status : str
+        ``"measured"``, ``"flagged"`` or ``"refused"``.
+    record : str
+        JSON: ``result`` as the contract fixes it, ``hairs`` one entry per hair asked for.
+    arrays : bytes
+        Profiles of the measured hairs (npz); empty when there are none.
+    """
+
+    sha256: str
+    status: str
+    record: str
+    arrays: bytes
+
+
+def pack(result: PhotoResult) -> Packed:
+    """A photo's result as text and arrays; one with a number that is not finite is refused."""
+    arrays: dict[str, Any] = {}
+    for hair in result.tresses:
+        if hair.profile is not None:
+            arrays |= _arrays(hair.place, hair.profile)
+    if not all(np.isfinite(array).all() for array in arrays.values()):
+        return pack(_not_finite(result))
+    told = result.to_dict() | {"viewing": result.viewing.name}
+    record = {"result": told, "hairs": [_hair(hair) for hair in result.tresses]}
+    try:
+        text = json.dumps(record, ensure_ascii=False, allow_nan=False, sort_keys=True)
+    except ValueError:
+        return pack(_not_finite(result))
+    return Packed(
+        sha256=result.sha256,
+        status=result.status,
+        record=text,
+        arrays=_npz(arrays) if arrays else b"",
+    )
+
+
+def unpack_profile(arrays: bytes, place: int, *, viewing: str) -> Profile:
+    """The profile of one hair out of stored arrays.
+
+    Raises
+    ------
+    StoreError
+        The arrays are damaged or hold no such hair.
+    """
+    try:
+        with np.load(io.BytesIO(arrays), allow_pickle=False) as stored:
+            got = {name: stored[f"{place}.{name}"] for name in (*_FLOATS, "draws", "pixels")}
+    except (KeyError, ValueError, OSError, EOFError) as error:
+        raise StoreError(
+            "draws-damaged",
+            f"The stored profile of hair {place} cannot be read ({type(error).__name__}).",
+            remedy="Delete the folder results and measure the study again.",
+        ) from error
+    for array in got.values():
+        array.flags.writeable = False
+    return Profile(**got, viewing=viewing_named(viewing))
+
+
+def _arrays(place: int, profile: Profile) -> dict[str, Any]:
+    out: dict[str, Any] = {
+        f"{place}.{name}": np.asarray(getattr(profile, name), np.float64) for name in _FLOATS
+    }
+    out[f"{place}.draws"] = np.asarray(profile.draws, np.float32)
+    out[f"{place}.pixels"] = np.asarray(profile.pixels, np.int64)
+    return out
+
+
+def _npz(arrays: dict[str, Any]) -> bytes:
+    buffer = io.BytesIO()
+    np.savez(buffer, **arrays)
+    return buffer.getvalue()
+
+
+def _hair(hair: TressResult) -> dict[str, Any]:
+    return {
+        "place": hair.place,
+        "status": hair.status,
+        "flags": [flag_dict(flag) for flag in hair.flags],
+        "error": error_dict(hair.error),
+        "zones": list(hair.zones),
+        "mm_per_px": hair.mm_per_px,
+        "tress": hair.to_dict(),
+    }
+
+
+def _not_finite(result: PhotoResult) -> PhotoResult:
+    return PhotoResult(
+        photo=result.photo,
+        sha256=result.sha256,
+        viewing=result.viewing,
+        error=HairtoneError(
+            "not-finite",
+            "The measurement came out with a value that is no number.",
+            where=result.photo,
+            remedy="Leave the photo out and tell the makers of hairtone about it.",
+        ),
+    )
+
+
+def flag_from(told: dict[str, Any]) -> Flag:
+    """The flag of a stored entry."""
+    return Flag(
+        code=told["code"],
+        says=told["says"],
+        remedy=told["remedy"],
+        is_note=bool(told.get("note", False)),
+    )
+
+
+def error_from(told: dict[str, str] | None, where: str) -> HairtoneError | None:
+    """The error of a stored entry."""
+    if told is None:
+        return None
+    return HairtoneError(told["code"], told["says"], where=where, remedy=told["remedy"])

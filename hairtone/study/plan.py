@@ -1,0 +1,105 @@
+"""What is to be measured of each photo of a study: files found, rows gathered, recipe settled."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from hairtone.colorimetry import viewing_named
+from hairtone.errors import Flag, HairtoneError, PhotoError
+from hairtone.pipeline import HairRequest, PhotoRequest
+from hairtone.study.files import sha256_of
+from hairtone.study.paths import Folder
+from hairtone.study.recipe import recipe_of
+from hairtone.study.rows import SheetRow
+from hairtone.study.sheet import Study
+from hairtone.study.store import Stored
+
+
+@dataclasses.dataclass(slots=True, kw_only=True)
+class Plan:
+    """A photo on its way: its rows, what to ask for, what was found in the store."""
+
+    photo: str
+    rows: tuple[SheetRow, ...]
+    withheld: tuple[SheetRow, ...] = ()
+    request: PhotoRequest | None = None
+    recipe: str = ""
+    stored: Stored | None = None
+    error: HairtoneError | None = None
+    flags: tuple[Flag, ...] = ()
+
+
+def photo_requests(study: Study) -> list[PhotoRequest]:
+    """What would be measured of each photo that can be opened; for checking photos."""
+    return [plan.request for plan in plan_photos(study) if plan.request]
+
+
+def plan_photos(study: Study) -> list[Plan]:
+    """One plan per photo, in the order of the sheet."""
+    folder = Folder(study.folder)
+    hashes: dict[str, str] = {}
+    plans = []
+    for photo, rows in study.photos.items():
+        wanted = tuple(row for row in rows if study.settings.may_measure(row.subject))
+        withheld = tuple(row for row in rows if row not in wanted)
+        plan = Plan(photo=photo, rows=wanted, withheld=withheld)
+        if wanted:
+            try:
+                _fill(plan, study, folder, hashes)
+            except HairtoneError as error:
+                plan.error = error
+        plans.append(plan)
+    return plans
+
+
+def _fill(plan: Plan, study: Study, folder: Folder, hashes: dict[str, str]) -> None:
+    """Find the files of a photo and state what is asked for."""
+    settings, first = study.settings, plan.rows[0]
+    card_name = first.plain_card or settings.plain_card
+    card = folder.find(card_name) if card_name and card_name != plan.photo else None
+    chart_file = settings.chart if "." in settings.chart else ""
+    request = PhotoRequest(
+        path=study.folder / plan.photo,
+        name=plan.photo,
+        viewing=viewing_named(settings.viewing),
+        chart=settings.chart,
+        chart_is_stated=not settings.is_chart_assumed,
+        folder=study.folder,
+        corners=None if first.corners is None else np.array(first.corners, np.float64),
+        card=card,
+        hairs=tuple(_hair(row) for row in plan.rows),
+        zones=settings.zones,
+        chart_mm=settings.chart_mm,
+    )
+    plan.recipe = recipe_of(
+        request,
+        card_sha256=_hash(card_name, folder, hashes) if card else "",
+        chart_sha256=_hash(chart_file, folder, hashes) if chart_file else "",
+    )
+    plan.request = dataclasses.replace(request, path=folder.find(plan.photo))
+
+
+def _hair(row: SheetRow) -> HairRequest:
+    line = None if row.line is None else np.array(row.line, np.float64)
+    return HairRequest(place=row.place, line=line, width=row.width, roots=row.roots)
+
+
+def _hash(name: str, folder: Folder, hashes: dict[str, str]) -> str:
+    if name not in hashes:
+        try:
+            hashes[name] = sha256_of(folder.find(name))
+        except OSError as error:
+            raise unreadable(name, error) from error
+    return hashes[name]
+
+
+def unreadable(name: str, error: OSError) -> PhotoError:
+    """What a file that the system will not hand over is told as."""
+    return PhotoError(
+        "not-readable",
+        f"{name} cannot be read ({error.strerror or error}).",
+        where=name,
+        remedy="Check the file, its disk and its permissions.",
+    )

@@ -1,0 +1,364 @@
+"""results.sqlite of a study: what was measured, kept so that nothing acknowledged is ever lost.
+
+Rollback journal, every transaction forced to the disk, one writer. Draws lie beside it, one
+file a photo, named by the hash of their content and written before the row that names them.
+
+References
+----------
+.. [1] SQLite documentation: PRAGMA synchronous, PRAGMA journal_mode, Online backup.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import sqlite3
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Final
+
+from hairtone.errors import StoreError
+from hairtone.study.files import remove_parts, storage_error, write_atomically
+from hairtone.study.lock import WriterLock
+from hairtone.study.pack import Packed
+
+SCHEMA: Final = 1
+STORE: Final = "results.sqlite"
+BACKUP: Final = "results-backup.sqlite"
+LOCK: Final = "writer.lock"
+DRAWS: Final = "draws"
+_BUSY_S: Final = 30.0  # longest wait for a reader's lock; our choice
+_APPLICATION: Final = 0x68743031  # "ht01": tells the file from any other SQLite file
+
+_TABLES: Final = """
+CREATE TABLE photos (
+  photo TEXT PRIMARY KEY, sequence INTEGER NOT NULL UNIQUE, sha256 TEXT NOT NULL,
+  recipe TEXT NOT NULL, status TEXT NOT NULL CHECK (status IN ('measured','flagged','refused')),
+  record TEXT NOT NULL CHECK (json_valid(record)), draws TEXT NOT NULL, checksum TEXT NOT NULL
+) STRICT;
+CREATE TABLE registered (photo TEXT PRIMARY KEY, sha256 TEXT NOT NULL, checksum TEXT NOT NULL
+) STRICT;
+CREATE TABLE runs (sequence INTEGER PRIMARY KEY, started TEXT NOT NULL, versions TEXT NOT NULL,
+  clock_suspect INTEGER NOT NULL) STRICT;
+"""
+# schema n -> what brings a store of schema n to n + 1
+MIGRATIONS: Final[dict[int, Callable[[sqlite3.Connection], None]]] = {}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stored:
+    """A photo's result as the store keeps it; `draws` names the file of its profiles."""
+
+    photo: str
+    sha256: str
+    recipe: str
+    status: str
+    record: str
+    draws: str
+
+
+class Store:
+    """A study's results, open for one writer or for reading.
+
+    Parameters
+    ----------
+    folder : Path
+        The study's ``results`` folder.
+    write : bool
+        Whether results will be put in. Takes the writer lock.
+    wait_s : float, optional
+        How long to wait for another writer. [s]
+
+    Raises
+    ------
+    StoreError
+        On entering: locked by another run, damaged, written by a newer version, read-only.
+    """
+
+    def __init__(self, folder: Path, *, write: bool, wait_s: float = 0.0) -> None:
+        self.folder = folder
+        self.path = folder / STORE
+        self.write = write
+        self._wait_s = wait_s
+        self._open = contextlib.ExitStack()
+        self._sql: sqlite3.Connection
+
+    def __enter__(self) -> Store:
+        with contextlib.ExitStack() as opened:
+            if self.write:
+                opened.enter_context(WriterLock(self.folder / LOCK, wait_s=self._wait_s))
+                remove_parts(self.folder)
+            with self._telling():
+                self._sql = opened.enter_context(contextlib.closing(self._connect()))
+                self._check()
+                if self.write:
+                    self._prepare()
+            self._open = opened.pop_all()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._open.close()
+
+    def get(self, photo: str) -> Stored | None:
+        """What is stored of a photo, or None; what fails its checksum counts as not stored."""
+        with self._telling():
+            row = self._sql.execute(
+                "SELECT photo, sha256, recipe, status, record, draws, checksum FROM photos "
+                "WHERE photo = ?", (photo,),
+            ).fetchone()  # fmt: skip
+        if row is None or row[-1] != _checksum(*row[:-1]):
+            return None
+        stored = Stored(**dict(zip(Stored.__dataclass_fields__, row[:-1], strict=True)))
+        return stored if self._draws_are_whole(stored.draws) else None
+
+    def put(self, photo: str, packed: Packed, *, recipe: str) -> Stored:
+        """Keep a photo's result; when this returns, it is on the disk.
+
+        Raises
+        ------
+        StoreError
+            It could not be kept; what was stored before is untouched.
+        """
+        draws = self._put_draws(packed.arrays)
+        stored = Stored(
+            photo=photo, sha256=packed.sha256, recipe=recipe, status=packed.status,
+            record=packed.record, draws=draws,
+        )  # fmt: skip
+        values = (photo, packed.sha256, recipe, packed.status, packed.record, draws)
+        with self._transaction() as sql:
+            sql.execute("DELETE FROM photos WHERE photo = ?", (photo,))
+            sql.execute(
+                "INSERT INTO photos SELECT ?1, COALESCE(MAX(sequence), 0) + 1, ?2, ?3, ?4, ?5, ?6,"
+                " ?7 FROM photos", (*values, _checksum(*values)),
+            )  # fmt: skip
+            if packed.sha256:
+                sql.execute(
+                    "INSERT INTO registered VALUES (?1, ?2, ?3) ON CONFLICT (photo) DO NOTHING",
+                    (photo, packed.sha256, _checksum(photo, packed.sha256)),
+                )
+        return stored
+
+    def registered(self) -> dict[str, str]:
+        """SHA-256 of every photo as it was when first measured."""
+        with self._telling():
+            rows = self._sql.execute("SELECT photo, sha256, checksum FROM registered").fetchall()
+        return {photo: sha for photo, sha, check in rows if check == _checksum(photo, sha)}
+
+    def photos(self) -> tuple[str, ...]:
+        """Names of the photos stored, in the order they were put in."""
+        with self._telling():
+            rows = self._sql.execute("SELECT photo FROM photos ORDER BY sequence").fetchall()
+        return tuple(row[0] for row in rows)
+
+    def note_run(self, *, started: str, versions: str, clock_suspect: bool) -> None:
+        """Note that a run has begun."""
+        with self._transaction() as sql:
+            sql.execute(
+                "INSERT INTO runs (started, versions, clock_suspect) VALUES (?, ?, ?)",
+                (started, versions, int(clock_suspect)),
+            )
+
+    def forget(self, photos: tuple[str, ...]) -> None:
+        """Remove photos' results, registrations and draws, and what is left of them on the disk."""
+        with self._transaction() as sql:
+            for photo in photos:
+                sql.execute("DELETE FROM photos WHERE photo = ?", (photo,))
+                sql.execute("DELETE FROM registered WHERE photo = ?", (photo,))
+        with self._telling():
+            self._sql.execute("VACUUM")
+        self.remove_orphans()
+        if (self.folder / BACKUP).exists():
+            self.back_up()
+
+    def remove_orphans(self) -> None:
+        """Remove draws that no row names (of an interrupted run, or of replaced results)."""
+        with self._telling():
+            kept = {row[0] for row in self._sql.execute("SELECT draws FROM photos")}
+        for file in (self.folder / DRAWS).glob("*/*.npz"):
+            if f"{file.parent.name}/{file.name}" not in kept:
+                file.unlink(missing_ok=True)
+
+    def back_up(self) -> None:
+        """Copy the store beside itself; the copy is whole or the one before it stays."""
+        part = self.folder / f".{BACKUP}.part"
+        with self._telling():
+            part.unlink(missing_ok=True)
+            with contextlib.closing(sqlite3.connect(part)) as copy:
+                self._sql.backup(copy)
+            os.replace(part, self.folder / BACKUP)
+
+    def draws(self, name: str) -> bytes:
+        """Content of a draws file.
+
+        Raises
+        ------
+        StoreError
+            It is missing or damaged.
+        """
+        return read_draws(self.folder, name)
+
+    def _connect(self) -> sqlite3.Connection:
+        if self.write:
+            sql = sqlite3.connect(self.path, timeout=_BUSY_S, isolation_level=None)
+            sql.execute("PRAGMA journal_mode = DELETE")
+            sql.execute("PRAGMA synchronous = FULL")
+            sql.execute("PRAGMA secure_delete = ON")
+            return sql
+        if not self.path.exists():
+            return _empty()
+        uri = f"{self.path.absolute().as_uri()}?mode=ro"
+        return sqlite3.connect(uri, uri=True, timeout=_BUSY_S, isolation_level=None)
+
+    def _check(self) -> None:
+        """Refuse a damaged or foreign file before anything is taken from it."""
+        found = self._sql.execute("PRAGMA quick_check(1)").fetchone()[0]
+        if found != "ok":
+            raise self._damaged(found)
+        version = self._sql.execute("PRAGMA user_version").fetchone()[0]
+        if version > SCHEMA:
+            raise StoreError(
+                "store-newer",
+                f"{STORE} was written by a newer hairtone (schema {version}, this one knows "
+                f"{SCHEMA}).",
+                where=self.folder.name,
+                remedy="Update hairtone, or move the folder results away and measure again.",
+            )
+
+    def _prepare(self) -> None:
+        """Tables of a new store, or the way up from an older schema."""
+        version = self._sql.execute("PRAGMA user_version").fetchone()[0]
+        if version == 0:
+            with self._transaction() as sql:
+                for statement in _TABLES.split(";")[:-1]:
+                    sql.execute(statement)
+                sql.execute(f"PRAGMA application_id = {_APPLICATION}")
+                sql.execute(f"PRAGMA user_version = {SCHEMA}")
+        elif version < SCHEMA:
+            self._migrate(version)
+
+    def _migrate(self, version: int) -> None:
+        """Bring an older store up in one transaction; a copy of the old one is kept."""
+        kept = self.folder / f"results-schema{version}.sqlite"
+        if not kept.exists():
+            self.back_up()
+            os.replace(self.folder / BACKUP, kept)
+        with self._transaction() as sql:
+            for step in range(version, SCHEMA):
+                MIGRATIONS[step](sql)
+            sql.execute(f"PRAGMA user_version = {SCHEMA}")
+        found = self._sql.execute("PRAGMA quick_check(1)").fetchone()[0]
+        if found != "ok":
+            raise self._damaged(found)
+
+    def _put_draws(self, arrays: bytes) -> str:
+        if not arrays:
+            return ""
+        digest = hashlib.sha256(arrays).hexdigest()
+        name = f"{digest[:2]}/{digest}.npz"
+        path = self.folder / DRAWS / name
+        if not self._draws_are_whole(name):
+            write_atomically(path, arrays)
+        return name
+
+    def _draws_are_whole(self, name: str) -> bool:
+        try:
+            return not name or bool(self.draws(name))
+        except StoreError:
+            return False
+
+    @contextlib.contextmanager
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
+        """One transaction, taken at once for writing; undone whole when anything fails."""
+        with self._telling():
+            self._sql.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._sql
+                self._sql.execute("COMMIT")
+            except BaseException:
+                with contextlib.suppress(sqlite3.Error):
+                    self._sql.execute("ROLLBACK")
+                raise
+
+    @contextlib.contextmanager
+    def _telling(self) -> Iterator[None]:
+        """Errors of SQLite and of the disk, told as what they mean."""
+        try:
+            yield
+        except sqlite3.Error as error:
+            raise self._told(error) from error
+        except OSError as error:
+            raise storage_error(error, self.path) from error
+
+    def _told(self, error: sqlite3.Error) -> StoreError:
+        name = str(getattr(error, "sqlite_errorname", ""))
+        if name.startswith("SQLITE_FULL"):
+            return storage_error(OSError(28, "disk full"), self.path, needed=65_536)
+        if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM")):
+            return storage_error(OSError(30, "read-only"), self.path)
+        if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+            return StoreError(
+                "store-locked", f"{STORE} is held by another program.", where=self.folder.name,
+                remedy="Close the program that has it open and run the command again.",
+            )  # fmt: skip
+        if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
+            return self._damaged(str(error))
+        return StoreError(
+            "store-failed", f"{STORE} failed ({error}).", where=self.folder.name,
+            remedy="Check the disk and run the same command again; what was stored is kept.",
+        )  # fmt: skip
+
+    def _damaged(self, what: str) -> StoreError:
+        backup = f" {BACKUP} is the last good copy." if (self.folder / BACKUP).exists() else ""
+        return StoreError(
+            "store-damaged",
+            f"{STORE} is damaged ({what}).{backup}",
+            where=self.folder.name,
+            remedy="Rename the copy to results.sqlite, or delete results.sqlite and measure "
+            "again: the photos are untouched.",
+        )
+
+
+def _empty() -> sqlite3.Connection:
+    sql = sqlite3.connect(":memory:", isolation_level=None)
+    sql.executescript(_TABLES)
+    sql.execute(f"PRAGMA user_version = {SCHEMA}")
+    return sql
+
+
+def _checksum(*values: str) -> str:
+    digest = hashlib.sha256()
+    for value in values:
+        data = value.encode("utf-8", "surrogatepass")
+        digest.update(len(data).to_bytes(8, "big") + data)
+    return digest.hexdigest()
+
+
+def read_draws(folder: Path, name: str) -> bytes:
+    """Content of a draws file under a ``results`` folder.
+
+    Raises
+    ------
+    StoreError
+        It is missing, or not what was written.
+    """
+    path = folder / DRAWS / name
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise storage_error(error, path) from error
+    if hashlib.sha256(data).hexdigest() != path.stem:
+        raise StoreError(
+            "draws-damaged",
+            f"The stored draws {path.name[:12]}… are not what was written.",
+            where=folder.name,
+            remedy="Measure the study again; only this photo is taken anew.",
+        )
+    return data
