@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
+from hairtone.calibration.judge import judge_calibration
 from hairtone.calibration.level1 import fit_level1
+from hairtone.calibration.light import fit_light_field, unknown_light
 from hairtone.calibration.types import Calibration, LightField
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import Viewing
+from hairtone.errors import CalibrationError, Flag
 from hairtone.photo.types import Photo
+
+WORSE: Final = 1.15  # the chart's held-out error may grow this much by the light field; our choice
 
 
 def calibrate(
@@ -34,16 +41,37 @@ def calibrate(
     LightError
         The light cannot be corrected.
     """
-    calibration = fit_level1(reading, viewing=viewing, is_linear=photo.encoding.is_linear)
-    width, height = photo.size
-    light = LightField(
-        coefficients=np.zeros(5),
-        covariance=np.zeros((5, 5)),
-        origin=np.asarray(reading.corners, np.float64).mean(axis=0),
-        scale=float(np.hypot(width, height) / 2),
-        source="none",
-        fall=0.0,
-        residual_slope=0.0,
-        residual_sd=0.0,
+    try:
+        first = fit_level1(reading, viewing=viewing, is_linear=photo.encoding.is_linear)
+        light = fit_light_field(photo, reading, first.model, card=card)
+        calibration, light = _with_light(photo, reading, first, light)
+        return judge_calibration(calibration, reading, photo), light
+    except np.linalg.LinAlgError:
+        raise CalibrationError(
+            "calibration-failed",
+            f"The {int(reading.usable.sum())} usable patches do not determine a calibration.",
+            where=photo.name,
+            remedy="Photograph again with the whole chart in the frame, unclipped and in focus.",
+        ) from None
+
+
+def _with_light(
+    photo: Photo, reading: ChartReading, first: Calibration, light: LightField
+) -> tuple[Calibration, LightField]:
+    """The calibration with the light at each patch divided out, where the chart agrees."""
+    is_linear = photo.encoding.is_linear
+    if light.source == "none":
+        return first, light
+    second = fit_level1(
+        reading, viewing=first.viewing, is_linear=is_linear, light=light.at(reading.centres)
     )
-    return calibration, light
+    before, after = np.nanmean(first.held_out), np.nanmean(second.held_out)
+    if after <= WORSE * before:
+        return second, light
+    flag = Flag(
+        code="light-disagrees",
+        says=f"The board's light does not fit the chart (held-out error {after:.1f} with it, "
+        f"{before:.1f} without): it is not used, and its uncertainty is widened.",
+        remedy="Lay the chart flat on the board that the hair lies on.",
+    )
+    return first, unknown_light(photo, reading, flags=(*light.flags, flag))

@@ -8,6 +8,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from hairtone.calibration.polynomial import terms
 from hairtone.colorimetry import Floats, Viewing
 from hairtone.errors import Flag
 
@@ -16,7 +17,11 @@ class ColourModel(Protocol):
     """From codes to light, and from light to L*a*b*; levels 1 and 2 both answer to this."""
 
     def linear(self, encoded: ArrayLike) -> Floats:
-        """Linear camera light, flare taken off, of encoded values (0..1), shape (n, 3)."""
+        """Linear camera light, flare taken off, of encoded values (0..1), shape (n, 3).
+
+        Balanced to the lamp: a perfect white at the chart reads 1, 1, 1, greys read equal.
+        Each channel by itself, so that a table of codes may be pushed through.
+        """
         ...
 
     def lab(self, linear: ArrayLike) -> Floats:
@@ -24,7 +29,10 @@ class ColourModel(Protocol):
         ...
 
     def lab_draws(self, linear: ArrayLike) -> Floats:
-        """The same under each of K equally good calibrations, shape (K, n, 3)."""
+        """The same under each of K equally good calibrations, shape (K, n, 3).
+
+        `linear` may be (n, 3), or (K, n, 3) where each draw has its own light.
+        """
         ...
 
 
@@ -35,7 +43,7 @@ class LightField:
     Attributes
     ----------
     coefficients : ndarray, shape (p,)
-        Of log light in the polynomial terms of `calibration.light`.
+        Of log light in the terms of `calibration.polynomial`; 0, 2, 5, 9 or 14 of them.
     covariance : ndarray, shape (p, p)
         Of `coefficients`.
     origin, scale : ndarray (2,), float
@@ -74,8 +82,8 @@ class LightField:
         return np.asarray(np.exp((self.coefficients + shaken @ root.T) @ self._terms(points).T))
 
     def _terms(self, points: ArrayLike) -> Floats:
-        x, y = ((np.asarray(points, dtype=np.float64) - self.origin) / self.scale).T
-        return np.stack([x, y, x * x, x * y, y * y], axis=1)[:, : len(self.coefficients)]
+        away = (np.asarray(points, dtype=np.float64) - self.origin) / self.scale
+        return terms(away, count=len(self.coefficients))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,0 +1,265 @@
+"""The board around the chart, found at coarse scale: what a light field can be read from.
+
+No hair finder is needed: the board is whatever lies around the chart, and everything that
+continues it without an edge or fits its light. Hair, shadows, the chart and its frame fall out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hairtone.calibration.polynomial import fit_robust, terms
+from hairtone.chart.types import ChartReading
+from hairtone.colorimetry import Floats
+from hairtone.photo.types import Photo
+
+Mask = NDArray[np.bool_]
+
+CELLS: Final = 168  # along the longer side; our choice: a strand 1 % of the frame wide still shows
+SAMPLES: Final = 4  # pixels taken along each side of a cell; our choice, speed
+LEAST_LIGHT: Final = 1e-3  # of white; darker cells say nothing of the light
+FRAME: Final = 0.9  # of a patch: the chart's own frame around its patches; our choice, with room
+RING: Final = 4.0  # patches from the chart within which the board must show itself; our choice
+ALIKE: Final = np.array([0.15, 0.05, 0.05])  # log light, red/green, blue/green of one board; ours
+STEP: Final = np.array([0.02, 0.02, 0.02])  # least step between cells that is an edge; our choice:
+# twice the steepest step of light that falls to 35 % over the frame
+JOINED: Final = np.array([0.08, 0.05, 0.05])  # how well a separate piece must fit the light; ours
+LEAST_PIECE: Final = 6  # cells of a piece of board; our choice
+SHADOW: Final = (-1.2, -0.08)  # log light of a board in shadow, 30 % to 92 %; our choice
+LEAST_SHADOW: Final = 12  # cells of a shadow worth telling; our choice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cells:
+    """A photo at coarse scale.
+
+    Attributes
+    ----------
+    colour : ndarray, shape (h, w, 3)
+        Log of green-weighted light, of red over green, of blue over green; means over a cell.
+    texture : ndarray, shape (h, w)
+        Spread of the light inside a cell, relative.
+    is_sound : ndarray of bool, shape (h, w)
+        Neither clipped nor too dark.
+    points : ndarray, shape (h, w, 2)
+        Middle of each cell. [pixels, xy]
+    """
+
+    colour: Floats
+    texture: Floats
+    is_sound: Mask
+    points: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Board:
+    """Cells that show the bare board, and those that show it in shadow, shape (h, w)."""
+
+    bare: Mask
+    shadowed: Mask
+
+
+def reduce_photo(photo: Photo, table: Floats) -> Cells:
+    """The photo in cells.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photograph.
+    table : ndarray, shape (levels, 3)
+        Linear light, flare off, of each code.
+    """
+    height, width = photo.pixels.shape[:2]
+    size = max(max(height, width) / CELLS, 1.0)
+    rows, columns = max(int(height / size), 1), max(int(width / size), 1)
+    y = _sample_places(height, rows)
+    x = _sample_places(width, columns)
+    light, level, square = np.zeros((rows, columns, 3)), np.zeros((rows, columns)), 0.0
+    clipped = np.zeros((rows, columns), bool)
+    for place in np.ndindex(SAMPLES, SAMPLES):
+        codes = photo.pixels[np.ix_(y[place[0] :: SAMPLES], x[place[1] :: SAMPLES])]
+        sample = np.stack([table[codes[..., k], k] for k in range(3)], axis=-1)
+        bright = sample @ np.array([0.25, 0.5, 0.25])
+        light, level, square = light + sample, level + bright, square + bright**2
+        clipped |= (codes[..., :3] >= photo.top_code).any(axis=-1)
+    count = SAMPLES**2
+    mean, level = np.maximum(light / count, LEAST_LIGHT), np.maximum(level / count, LEAST_LIGHT)
+    spread = np.sqrt(np.maximum(square / count - level**2, 0.0))
+    colour = np.log(np.stack([level, mean[..., 0] / mean[..., 1], mean[..., 2] / mean[..., 1]], -1))
+    middle = np.meshgrid(
+        (np.arange(columns) + 0.5) * width / columns - 0.5,
+        (np.arange(rows) + 0.5) * height / rows - 0.5,
+    )
+    return Cells(
+        colour=colour,
+        texture=spread / level,
+        is_sound=~clipped & (mean.min(axis=-1) > LEAST_LIGHT),
+        points=np.stack(middle, axis=-1),
+    )
+
+
+def _sample_places(length: int, cells: int) -> NDArray[np.int64]:
+    """Indices of `SAMPLES` pixels in each of `cells` equal parts of a side."""
+    return ((np.arange(cells * SAMPLES) + 0.5) * length / (cells * SAMPLES)).astype(np.int64)
+
+
+def find_board(cells: Cells, reading: ChartReading) -> Board:
+    """The board that the chart lies on; empty where none shows around it."""
+    distance = _distance_from_chart(cells.points, reading)
+    outside = distance > FRAME
+    ring = outside & (distance < RING) & cells.is_sound
+    return _grow(cells, outside & cells.is_sound, ring, middle=reading.centres.mean(axis=0))
+
+
+def find_card(cells: Cells, reading: ChartReading) -> Board:
+    """The card that fills a photo of its own, taken where `reading`'s chart lay."""
+    return _grow(cells, cells.is_sound, cells.is_sound, middle=reading.centres.mean(axis=0))
+
+
+def _grow(cells: Cells, allowed: Mask, near: Mask, *, middle: Floats) -> Board:
+    """Board cells out of the `allowed` ones, starting from the commonest colour of the `near`."""
+    empty = Board(bare=np.zeros_like(allowed), shadowed=np.zeros_like(allowed))
+    seeds = _commonest(cells, near)
+    if seeds.sum() < LEAST_PIECE:
+        return empty
+    smooth = allowed & (cells.texture < 0.02 + 2.5 * np.median(cells.texture[seeds]))
+    calm = _calm(cells.colour, smooth)
+    pieces = _pieces(calm, smooth, _edge_height(calm, seeds & smooth))
+    sizes = np.bincount(pieces[smooth], minlength=pieces.max() + 1)
+    seeded = np.bincount(pieces[seeds & smooth], minlength=len(sizes))
+    chosen = (seeded >= max(3, 0.1 * seeded.sum())) & (sizes >= LEAST_PIECE)
+    if not chosen.any():
+        return empty
+    away = (cells.points - middle) / np.hypot(*cells.points[-1, -1])
+    rest = np.zeros_like(cells.colour)
+    for _ in range(3):
+        bare = smooth & chosen[pieces]
+        rest = _left_over(cells.colour, away, bare)
+        typical = _median_by_piece(rest, pieces, smooth, len(sizes))
+        chosen = (np.abs(typical) < JOINED).all(axis=1) & (sizes >= LEAST_PIECE) | (
+            chosen & (seeded > 0)
+        )
+    low, high = SHADOW
+    tinted = (np.abs(typical[:, 1:]) < ALIKE[1:]).all(axis=1)
+    dark = tinted & (typical[:, 0] > low) & (typical[:, 0] < high) & (sizes >= LEAST_SHADOW)
+    bare = smooth & chosen[pieces]
+    return Board(bare=_inner(bare), shadowed=smooth & dark[pieces] & ~bare)
+
+
+def _commonest(cells: Cells, near: Mask) -> Mask:
+    """Cells of `near` that share the colour most of them have."""
+    found = np.zeros_like(near)
+    places = np.argwhere(near & (cells.texture < 0.25))
+    if len(places) < LEAST_PIECE:
+        return found
+    colours = cells.colour[places[:, 0], places[:, 1]]
+    some = colours[:: max(1, len(colours) // 300)] / ALIKE
+    alike = np.abs(some[:, None] - some[None]).max(axis=-1) < 1
+    middle = some[alike.sum(axis=1).argmax()] * ALIKE
+    best = (np.abs(colours - middle) < ALIKE).all(axis=-1)
+    if best.mean() < 0.2:  # our choice: no colour that a fifth of the ring shares, no board
+        return found
+    found[tuple(places[best].T)] = True
+    return found
+
+
+def _calm(colour: Floats, used: Mask) -> Floats:
+    """Mean over the 3 x 3 cells around, of those that are `used`."""
+    held = np.where(used[..., None], np.dstack([colour, np.ones(used.shape)]), 0.0)
+    padded = np.pad(held, ((1, 1), (1, 1), (0, 0)))
+    rows = padded[:-2] + padded[1:-1] + padded[2:]
+    total = rows[:, :-2] + rows[:, 1:-1] + rows[:, 2:]
+    return np.asarray(total[..., :3] / np.maximum(total[..., 3:], 1.0))
+
+
+def _edge_height(calm: Floats, seeds: Mask) -> Floats:
+    """Step between neighbouring cells above which there is an edge, shape (3,)."""
+    both = seeds[:, 1:] & seeds[:, :-1]
+    steps = np.abs(np.diff(calm, axis=1)[both])
+    noise = 1.4826 * np.median(steps, axis=0) if len(steps) else np.zeros(3)
+    return np.asarray(np.clip(4 * noise, STEP, 3 * STEP))
+
+
+def _pieces(calm: Floats, smooth: Mask, edge: Floats) -> NDArray[np.int64]:
+    """Number of the edge-free piece each cell belongs to, shape (h, w)."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    number = np.arange(smooth.size).reshape(smooth.shape)
+    links = []
+    for axis in (0, 1):
+        first = tuple(slice(None, -1) if k == axis else slice(None) for k in (0, 1))
+        second = tuple(slice(1, None) if k == axis else slice(None) for k in (0, 1))
+        level = (np.abs(np.diff(calm, axis=axis)) < edge).all(axis=-1)
+        joined = level & smooth[first] & smooth[second]
+        links.append(np.stack([number[first][joined], number[second][joined]]))
+    pairs = np.concatenate(links, axis=1)
+    graph = coo_array((np.ones(pairs.shape[1], bool), tuple(pairs)), shape=(smooth.size,) * 2)
+    return connected_components(graph, directed=False)[1].reshape(smooth.shape).astype(np.int64)
+
+
+def _left_over(colour: Floats, away: Floats, bare: Mask) -> Floats:
+    """Colour less what a smooth light over the bare board predicts, shape (h, w, 3)."""
+    points = away[bare]
+    stride = max(1, len(points) // 2500)
+    every = terms(away.reshape(-1, 2), count=5)
+    rest = np.empty_like(colour)
+    for channel, count in enumerate((5, 2, 2)):
+        fit = fit_robust(
+            terms(points[::stride], count=count), colour[bare][::stride, channel], ridge=0.5
+        )
+        smooth = fit.level + every[:, :count] @ fit.coefficients
+        rest[..., channel] = colour[..., channel] - smooth.reshape(bare.shape)
+    return rest
+
+
+def _median_by_piece(rest: Floats, pieces: NDArray[np.int64], used: Mask, count: int) -> Floats:
+    """Median of `rest` over each piece, shape (count, 3); far off where a piece is empty."""
+    typical = np.full((count, rest.shape[-1]), np.inf)
+    numbers = pieces[used]
+    order = np.argsort(numbers, kind="stable")
+    starts = np.flatnonzero(np.diff(numbers[order], prepend=-1))
+    ends = np.append(starts[1:], len(order))
+    values = rest[used][order]
+    for start, end in zip(starts, ends, strict=True):
+        if end - start >= LEAST_PIECE:
+            typical[numbers[order[start]]] = np.median(values[start:end], axis=0)
+    return typical
+
+
+def _inner(mask: Mask) -> Mask:
+    """Cells whose four neighbours belong to the mask too; the frame's border counts as inside."""
+    padded = np.pad(mask, 1, constant_values=True)
+    return np.asarray(
+        mask & padded[:-2, 1:-1] & padded[2:, 1:-1] & padded[1:-1, :-2] & padded[1:-1, 2:]
+    )
+
+
+def _distance_from_chart(points: Floats, reading: ChartReading) -> Floats:
+    """How far points lie outside the patch field, shape (h, w). [patches]"""
+    unit = _to_chart(np.asarray(reading.corners, np.float64))
+    flat = np.concatenate([points.reshape(-1, 2), np.ones((points[..., 0].size, 1))], axis=1)
+    mapped = flat @ unit.T
+    ahead = mapped[:, 2] > 1e-9  # beyond the horizon of the board's plane nothing is near
+    place = mapped[:, :2] / np.where(ahead, mapped[:, 2], 1.0)[:, None]
+    out = np.maximum(np.abs(place - 0.5) - 0.5, 0.0) * np.array([6.0, 4.0])
+    far = np.where(ahead, np.hypot(out[:, 0], out[:, 1]), np.inf)
+    return np.asarray(far.reshape(points.shape[:2]))
+
+
+def _to_chart(corners: Floats) -> Floats:
+    """Homography that takes the four corners to the unit square, shape (3, 3)."""
+    square = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    rows, values = [], []
+    for (x, y), (u, v) in zip(corners, square, strict=True):
+        rows += [[x, y, 1, 0, 0, 0, -u * x, -u * y], [0, 0, 0, x, y, 1, -v * x, -v * y]]
+        values += [u, v]
+    found = np.linalg.solve(np.array(rows), np.array(values))
+    matrix = np.append(found, 1.0).reshape(3, 3)
+    if (matrix @ np.append(corners.mean(axis=0), 1.0))[2] < 0:
+        matrix = -matrix
+    return matrix
