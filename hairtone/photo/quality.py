@@ -1,0 +1,304 @@
+"""Is the picture good enough? Light, focus, and whether it was taken of a screen.
+
+Each question has a function that gives a number for a region, and one that turns the number into
+flags or a refusal by the limits of ``limits.toml``; chart and hair rooms ask about their own
+regions, `judge_photo` asks about the whole frame.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hairtone.colorimetry import decode_srgb
+from hairtone.errors import Flag, PhotoError
+from hairtone.photo.pixels import encoded_values
+from hairtone.photo.types import Photo
+from hairtone.reference import read_limits
+
+Box = tuple[int, int, int, int]
+
+_WINDOW: Final = 256  # our choice: pixels of one spectrum; told periods are then 12 to 2 px
+_LINES: Final = 200  # our choice: rows and columns looked at; more change the figures by 2 %
+_NEIGHBOURS: Final = 14  # our choice: frequencies on each side that make up the background
+_LONGEST_PERIOD: Final = 12  # our choice: longer ones are things in the picture
+_JPEG_STEP: Final = 16  # pixels of a JPEG's largest unit; ITU-T T.81, A.2: two blocks of 8
+_EDGE_CONTRAST: Final = 20 / 255  # our choice: smaller steps drown in noise
+_LEAST_EDGES: Final = 20  # our choice: fewer say nothing
+_STEEPEST: Final = 0.1  # our choice: the share of edges that were sharp in the scene
+_STEADY: Final = 2 / 255  # our choice: what noise does to a slope without ending it
+_RETAKE: Final = "Photograph again"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QualityLimits:
+    """Limits of table ``[photo]`` that concern the picture rather than the file."""
+
+    refuse_white_below: float
+    flag_white_below: float
+    flag_clipped_above: float
+    flag_edge_px_above: float
+    flag_edge_patches_above: float
+    flag_screen_peak_above: float
+    refuse_screen_peak_above: float
+
+    @classmethod
+    def read(cls) -> QualityLimits:
+        """The limits in force."""
+        table = read_limits("photo")
+        return cls(**{name: table[name] for name in cls.__dataclass_fields__})
+
+
+def judge_photo(photo: Photo, *, region: Box | None = None) -> tuple[Flag, ...]:
+    """Doubts about light and focus; the photo is refused where no figure could be believed.
+
+    Parameters
+    ----------
+    photo : Photo
+        As read.
+    region : tuple of int, optional
+        Left, top, right, bottom of what to look at, such as the chart; the whole frame if left
+        out. [pixels]
+
+    Raises
+    ------
+    PhotoError
+        ``"under-exposed"`` or ``"screen"``.
+    """
+    return (
+        *exposure_flags(brightest_light(photo, region=region), levels=photo.top_code + 1),
+        *blur_flags(edge_width(photo, region=region)),
+        *screen_flags(screen_peak(photo, region=region)),
+    )
+
+
+def brightest_light(photo: Photo, *, region: Box | None = None) -> float:
+    """Linear light of the brightest half per cent of a region, 0..1, by the green channel."""
+    codes = _cut(photo, region)
+    step = max(1, int(np.sqrt(codes.shape[0] * codes.shape[1] / 1e6)))
+    values = encoded_values(photo, codes[::step, ::step])[..., 1]
+    level = float(np.quantile(values, 0.995))
+    return level if photo.encoding.is_linear else float(decode_srgb(level))
+
+
+def exposure_flags(white: float, *, levels: int = 256) -> tuple[Flag, ...]:
+    """A doubt where white is too dark to tell dark hair in fine enough steps.
+
+    Parameters
+    ----------
+    white : float
+        Linear light of the chart's white patch (or of the brightest part), 0..1.
+    levels : int, optional
+        Codes of a channel; with 65536 the steps stay fine and only noise is in doubt.
+
+    Raises
+    ------
+    PhotoError
+        ``"under-exposed"``: one 8-bit code is more than one unit of L* in dark hair.
+
+    Notes
+    -----
+    On the straight part of the sRGB transfer one code is 1/(255 * 12.92) of full light. Against
+    a white patch of reflectance 0.9 that reads `white`, it is 0.000273 / `white` of reflectance,
+    and at Y = 0.03 (L* 20) dL*/dY is 400: one code is 0.11 / `white` units of L*.
+    """
+    limits = QualityLimits.read()
+    says = f"The photo is under-exposed: white reads {white:.3f} of full light, "
+    remedy = f"{_RETAKE} with {_stops(white):.0f} stops more light or exposure."
+    if white < limits.refuse_white_below and levels == 256:
+        raise PhotoError(
+            "under-exposed",
+            f"{says}limit {limits.refuse_white_below:.2f}; one code is more than one unit of L* "
+            "in dark hair.",
+            remedy=remedy,
+        )
+    if white < limits.flag_white_below:
+        return (
+            Flag(
+                code="under-exposed",
+                says=f"{says}limit {limits.flag_white_below:.2f}; dark colours are coarse.",
+                remedy=remedy,
+            ),
+        )
+    return ()
+
+
+def clipped_flags(high: float) -> tuple[Flag, ...]:
+    """A doubt where more of a region than the limit is clipped.
+
+    Parameters
+    ----------
+    high : float
+        Share of pixels clipped at the top, from `clipped_share`, 0..1.
+    """
+    limit = QualityLimits.read().flag_clipped_above
+    if high <= limit:
+        return ()
+    return (
+        Flag(
+            code="over-exposed",
+            says=f"{high:.1%} of the pixels are clipped (over-exposed), limit {limit:.1%}.",
+            remedy=f"{_RETAKE} with about 1 stop less exposure.",
+        ),
+    )
+
+
+def edge_width(photo: Photo, *, region: Box | None = None) -> float:
+    """Width of the sharpest edges, the blurrier of the two directions; NaN where there are none.
+
+    The width of an edge is its height over its steepest slope: 1 to 2 for a sharp edge, the
+    length of a motion blur, 2.5 standard deviations of a Gaussian one. [pixels]
+
+    Parameters
+    ----------
+    photo : Photo
+        As read.
+    region : tuple of int, optional
+        Left, top, right, bottom. The chart is best: its edges are sharp in the scene. [pixels]
+    """
+    widths = [_widths(lines) for lines in _lines(photo, region)]
+    found = [float(np.median(width)) for width in widths if len(width) >= _LEAST_EDGES]
+    return max(found, default=float("nan"))
+
+
+def blur_flags(width_px: float, *, patch_px: float | None = None) -> tuple[Flag, ...]:
+    """A doubt where edges are so wide that neighbouring colours run into each other.
+
+    Parameters
+    ----------
+    width_px : float
+        From `edge_width`; NaN where no edge could be judged.
+    patch_px : float, optional
+        Side of a chart patch. Its inner 60 % is read, so an edge may reach 20 % into it: edges
+        wider than 40 % of a patch spoil the reading.
+    """
+    limits = QualityLimits.read()
+    limit = limits.flag_edge_px_above
+    if patch_px is not None:
+        limit = min(limit, limits.flag_edge_patches_above * patch_px)
+    if not width_px > limit:  # NaN is no finding
+        return ()
+    return (
+        Flag(
+            code="blur",
+            says=f"The photo is blurred: its sharpest edges are {width_px:.1f} pixels wide "
+            f"(blur), limit {limit:.1f}.",
+            remedy=f"{_RETAKE} with a tripod, focused on chart and hair.",
+        ),
+    )
+
+
+def screen_peak(photo: Photo, *, region: Box | None = None) -> float:
+    """How far the strongest fine period stands above its neighbours: a screen's pixel grid.
+
+    Parameters
+    ----------
+    photo : Photo
+        As read.
+    region : tuple of int, optional
+        Left, top, right, bottom. [pixels]
+
+    Returns
+    -------
+    float
+        Power of the strongest period of 2 to 12 pixels over the median of its neighbours; the
+        periods of JPEG's blocks are left out. 1 where the region is smaller than a window.
+    """
+    long_enough = [lines for lines in _lines(photo, region) if lines.shape[1] >= _WINDOW]
+    return max((_peak(lines) for lines in long_enough), default=1.0)
+
+
+def screen_flags(peak: float) -> tuple[Flag, ...]:
+    """A doubt, or a refusal, where the picture carries a regular fine grid.
+
+    Parameters
+    ----------
+    peak : float
+        From `screen_peak`.
+
+    Raises
+    ------
+    PhotoError
+        ``"screen"``: the grid is as strong as a display's.
+    """
+    limits = QualityLimits.read()
+    says = f"a regular grid stands {peak:.0f} times above its neighbours"
+    remedy = f"{_RETAKE} the hair itself, not a picture of it; no woven cloth as the board."
+    if peak > limits.refuse_screen_peak_above:
+        raise PhotoError(
+            "screen",
+            f"The photo was taken of a screen or a print: {says}, "
+            f"limit {limits.refuse_screen_peak_above:.0f}.",
+            remedy=remedy,
+        )
+    if peak > limits.flag_screen_peak_above:
+        return (
+            Flag(
+                code="screen-like",
+                says=f"The photo may be of a screen or cloth: {says}, "
+                f"limit {limits.flag_screen_peak_above:.0f}.",
+                remedy=remedy,
+            ),
+        )
+    return ()
+
+
+def _cut(photo: Photo, region: Box | None) -> NDArray[np.uint8] | NDArray[np.uint16]:
+    width, height = photo.size
+    left, top, right, bottom = region or (0, 0, width, height)
+    left, top = max(0, left), max(0, top)
+    codes = photo.pixels[top : min(bottom, height), left : min(right, width)]
+    if codes.size == 0:
+        raise ValueError(f"region {region} lies outside a photo of {width} x {height} pixels.")
+    return codes
+
+
+def _lines(photo: Photo, region: Box | None) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Some rows and some columns of a region's green channel, 0..1.
+
+    Green holds most of the detail and least of the noise; lines are spread evenly, whole.
+    """
+    green = _cut(photo, region)[..., 1]
+    rows, columns = (lines[:: max(1, -(-len(lines) // _LINES))] for lines in (green, green.T))
+    top = np.float64(photo.top_code)
+    return np.ascontiguousarray(rows) / top, np.ascontiguousarray(columns) / top
+
+
+def _widths(lines: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Widths of the steepest edges along the lines."""
+    if lines.shape[1] < 4:
+        return np.empty(0)
+    smooth = (lines[:, :-2] + 2 * lines[:, 1:-1] + lines[:, 2:]) / 4  # noise breaks edges up
+    slope = np.diff(smooth, axis=1)
+    direction = np.where(np.abs(slope) < _STEADY, 0, np.sign(slope))
+    starts = np.flatnonzero(np.diff(direction, axis=1, prepend=2).ravel())  # each line anew
+    height = np.abs(np.add.reduceat(slope.ravel(), starts))
+    steepest = np.maximum.reduceat(np.abs(slope).ravel(), starts)
+    is_edge = height >= _EDGE_CONTRAST
+    height, steepest = height[is_edge], steepest[is_edge]
+    count = max(_LEAST_EDGES, int(_STEEPEST * len(steepest)))
+    order = np.argsort(-steepest, kind="stable")[:count]
+    return np.asarray(height[order] / steepest[order])
+
+
+def _peak(lines: NDArray[np.float64]) -> float:
+    """Strongest fine period along the lines, over the median of its neighbours."""
+    windows = lines[:, : lines.shape[1] // _WINDOW * _WINDOW].reshape(-1, _WINDOW)
+    windows = windows - windows.mean(axis=1, keepdims=True)
+    power = (np.abs(np.fft.rfft(windows * np.hanning(_WINDOW), axis=1)) ** 2).mean(axis=0)
+    level = np.log(power + 1e-12)
+    padded = np.pad(level, _NEIGHBOURS, mode="reflect")
+    around = np.lib.stride_tricks.sliding_window_view(padded, 2 * _NEIGHBOURS + 1)
+    frequency = np.arange(len(power)) / _WINDOW
+    fine = (frequency > 1 / _LONGEST_PERIOD) & (frequency < 0.49)
+    off_blocks = np.abs(frequency * _JPEG_STEP - np.rint(frequency * _JPEG_STEP))
+    fine &= off_blocks > 2.5 * _JPEG_STEP / _WINDOW
+    return float(np.exp((level - np.median(around, axis=1))[fine].max()))
+
+
+def _stops(white: float) -> float:
+    """Exposure steps that would bring white to half of full light."""
+    return float(np.ceil(np.log2(0.5 / max(white, 1e-4))))
