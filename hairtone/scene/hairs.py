@@ -13,7 +13,7 @@ from hairtone.spectra.hair import HairRecipe, hair_reflectance
 
 POSITIONS: Final = 31  # even places the colour is worked out at; linear between
 KINDS: Final = 8  # of fibres, equally frequent; white ones come in steps of an eighth
-WHITE_MELANIN: Final = 0.01  # of the pigmented fibres' melanin that a white fibre keeps
+WHITE_MELANIN: Final = 0.002  # of the pigmented fibres' melanin that a white fibre keeps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

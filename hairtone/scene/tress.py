@@ -83,8 +83,8 @@ def draw_tress(
     body = table[entry] * strands[..., None]
     round_ = 1 - np.sqrt(np.maximum(1 - 0.96 * ground.across**2, 0.0))
     body = body * (1 - tress.curvature * round_).astype(np.float32)[..., None]
-    body += _shine(tress, ground, body, rng)
     cover = _cover(tress, ground, rng)
+    body += _shine(tress, ground, body, rng)
     canvas.lay(ground.box, body, cover)
     if tress.clamp is not None:
         _draw_clamp(canvas, tress, ground)
