@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from hairtone.colorimetry import decode_srgb
 from hairtone.errors import Flag, PhotoError
-from hairtone.photo.pixels import encoded_values
 from hairtone.photo.types import Photo
 from hairtone.reference import read_limits
 
@@ -30,6 +29,7 @@ _EDGE_CONTRAST: Final = 20 / 255  # our choice: smaller steps drown in noise
 _LEAST_EDGES: Final = 20  # our choice: fewer say nothing
 _STEEPEST: Final = 0.1  # our choice: the share of edges that were sharp in the scene
 _STEADY: Final = 2 / 255  # our choice: what noise does to a slope without ending it
+_BRIGHTEST: Final = 0.005  # our choice: share of the pixels, above lone specks of glare
 _RETAKE: Final = "Photograph again"
 
 
@@ -79,8 +79,9 @@ def brightest_light(photo: Photo, *, region: Box | None = None) -> float:
     """Linear light of the brightest half per cent of a region, 0..1, by the green channel."""
     codes = _cut(photo, region)
     step = max(1, int(np.sqrt(codes.shape[0] * codes.shape[1] / 1e6)))
-    values = encoded_values(photo, codes[::step, ::step])[..., 1]
-    level = float(np.quantile(values, 0.995))
+    count = np.bincount(codes[::step, ::step, 1].ravel(), minlength=photo.top_code + 1)
+    code = int(np.searchsorted(np.cumsum(count), (1 - _BRIGHTEST) * count.sum()))
+    level = float(photo.encoding.table[code, 1])
     return level if photo.encoding.is_linear else float(decode_srgb(level))
 
 
@@ -263,8 +264,7 @@ def _lines(photo: Photo, region: Box | None) -> tuple[NDArray[np.float64], NDArr
     """
     green = _cut(photo, region)[..., 1]
     rows, columns = (lines[:: max(1, -(-len(lines) // _LINES))] for lines in (green, green.T))
-    top = np.float64(photo.top_code)
-    return np.ascontiguousarray(rows) / top, np.ascontiguousarray(columns) / top
+    return rows.astype(np.float64) / photo.top_code, columns.astype(np.float64) / photo.top_code
 
 
 def _widths(lines: NDArray[np.float64]) -> NDArray[np.float64]:
