@@ -103,7 +103,7 @@ def read_directory(data: bytes, offset: int, *, order: str) -> tuple[Directory, 
         raise ValueError(f"a directory at byte {offset} of {len(data)}")
     (count,) = struct.unpack_from(f"{order}H", data, offset)
     end = offset + 2 + 12 * count
-    if not 0 < count <= _MOST_ENTRIES or end > len(data):
+    if count > _MOST_ENTRIES or end > len(data):
         raise ValueError(f"a directory of {count} entries at byte {offset} of {len(data)}")
     entries: dict[int, tuple[int, int, int]] = {}
     for at in range(offset + 2, end, 12):

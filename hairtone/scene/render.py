@@ -28,6 +28,7 @@ from hairtone.spectra.lights import Light
 
 LIGHT_STEP = 16  # pixels between the truth's values of the light
 ORIENTATION_TAG, MAKE_TAG, TAKEN_TAG, EXIF_BLOCK = 0x0112, 0x010F, 0x9003, 0x8769  # EXIF 2.32
+COLOUR_SPACE_TAG, SRGB = 0xA001, 1  # EXIF 2.32; without it a reader has to assume
 # EXIF orientation -> what turns the upright picture into the stored one
 _STORED = {
     2: Image.Transpose.FLIP_LEFT_RIGHT,
@@ -132,6 +133,7 @@ def write_jpeg(pixels: NDArray[np.uint8], jpeg: Jpeg) -> bytes:
     """A JPEG file of upright pixels, stored turned where `jpeg` says so."""
     picture = Image.fromarray(pixels)
     exif = Image.Exif()
+    exif.get_ifd(EXIF_BLOCK)[COLOUR_SPACE_TAG] = SRGB
     if jpeg.orientation in _STORED:
         picture = picture.transpose(_STORED[jpeg.orientation])
         exif[ORIENTATION_TAG] = jpeg.orientation
