@@ -12,6 +12,7 @@ from hairtone.colorimetry import Floats
 
 POINTS: Final = 33  # of a line; our choice: a bend over a tenth of the length is followed
 SAMPLE: Final = 6000  # pixels that place the line; the middle of 100 is known to 0.3 % of the width
+FULL_SAMPLE: Final = 60_000  # pixels of a full-size mask that place the ends
 ROUNDS: Final = 4  # of laying the line through the middle anew
 DEGREE: Final = 4  # of the bend that one round can lay; rounds add up
 LEAST_ADVANCE: Final = 0.5  # cosine to the chord over which pieces need not be searched
@@ -146,6 +147,35 @@ def _trimmed(line: Floats, along: Floats, across: Floats) -> CentreLine:
     cut = _between(line, low, high)
     at = np.linspace(low, high, POINTS) - start
     return CentreLine(points=cut, breadth=np.interp(at, np.arange(cells), count))
+
+
+def fitted_ends(
+    mask: NDArray[np.bool_], line: Floats, *, origin: tuple[int, int]
+) -> tuple[Floats, float]:
+    """Line and mean breadth by a mask at full size: it ends where half of the breadth is left.
+
+    Parameters
+    ----------
+    mask : ndarray of bool
+        Hair at full size.
+    line : ndarray, shape (n, 2)
+        Line in the photo.
+    origin : tuple of int
+        Photo pixel of the mask's first. [xy]
+    """
+    stride = max(1, int(np.sqrt(mask.sum() / FULL_SAMPLE)))
+    ys, xs = np.nonzero(mask[::stride, ::stride])
+    pixels = np.stack([xs, ys], axis=1) * float(stride) + np.array(origin)
+    along, _ = project(pixels, line)
+    cell = 2.0 * stride
+    start = float(along.min())
+    count = np.bincount(((along - start) / cell).astype(int)) * stride**2 / cell
+    smooth = np.convolve(np.pad(count, 1, mode="edge"), np.ones(3) / 3, mode="valid")
+    usual = float(np.median(smooth[smooth > 0.2 * smooth.max()]))
+    full = np.flatnonzero(smooth >= END_SHARE * usual)
+    low, high = start + full[0] * cell, start + (full[-1] + 1) * cell
+    inside = count[full[0] : full[-1] + 1]
+    return _between(line, low, high), float(inside.mean())
 
 
 def _between(line: Floats, low: float, high: float) -> Floats:

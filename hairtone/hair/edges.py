@@ -19,19 +19,22 @@ Box = tuple[int, int, int, int]
 
 
 def full_mask(
-    photo: Photo, piece: NDArray[np.bool_], features: Features
+    photo: Photo, piece: NDArray[np.bool_], loose: NDArray[np.bool_], features: Features
 ) -> tuple[NDArray[np.bool_], Box]:
     """Mask at full size inside a box x0, y0, x1, y1 of the photo.
 
-    The reduced outline is enlarged; in a band along it each pixel goes to hair or board by which
-    local mean colour it is nearer to. Where the two are too alike the enlarged outline stays.
+    The reduced outline is enlarged; in a band along it, and all through the `loose` ends, each
+    pixel goes to hair or board by which local mean colour it is nearer to. Where the two are too
+    alike the enlarged outline stays.
     """
     area, box = _box(piece, features, photo.size)
     signed = _signed_distance(piece[area])
     size = (box[2] - box[0], box[3] - box[1])
     distance = _enlarged(signed, area, box, features, size)
     mask = distance > 0
-    ys, xs = np.nonzero(np.abs(distance) < BAND)
+    band = np.abs(distance) < BAND
+    band |= _enlarged(loose[area].astype(np.float32), area, box, features, size) > 0.5
+    ys, xs = np.nonzero(band)
     if not len(ys):
         return mask, box
     mask[ys, xs] = _nearer_to_hair(photo, box, ys, xs, distance, size)

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from hairtone.calibration.types import Calibration, LightField
 from hairtone.chart.types import ChartReading
-from hairtone.colorimetry import Floats, encode_srgb
+from hairtone.colorimetry import Floats, decode_srgb, encode_srgb
+from hairtone.hair.lamp import lamp_white
 from hairtone.photo.types import Photo
 
 SINGLES = NDArray[np.float32]
@@ -20,6 +21,7 @@ SAMPLED_EDGE: Final = 2000  # longest edge that texture is read at; our choice: 
 REDUCED_EDGE: Final = 640  # longest edge that outlines are found at; our choice: 1 % of a tress
 CHART_FRAME: Final = 0.85  # width of a chart's own frame, in patches; our choice: the widest seen
 BOARD_RING: Final = 3.0  # reach of the ring that the board's colour is taken from, in patches
+MID_GREY: Final = 0.18  # luminance of a board as the protocol wants it
 DARK_FLOOR: Final = 0.02  # relative light added before logarithms: noise of blacks stays quiet
 
 
@@ -35,6 +37,8 @@ class Features:
         Distance from the board's chromaticity, in logarithms of channel ratios.
     texture : ndarray, shape (h, w), float32
         Mean step between neighbouring pixels over the board's own; 1 = as smooth as the board.
+    greyness : ndarray, shape (h, w), float32
+        Distance from the lamp's own chromaticity, in logarithms of channel ratios; 0 = neutral.
     is_chart : ndarray of bool, shape (h, w)
         Chart and its frame.
     step : float
@@ -46,6 +50,7 @@ class Features:
     lightness: SINGLES
     tint: SINGLES
     texture: SINGLES
+    greyness: SINGLES
     is_chart: NDArray[np.bool_]
     step: float
     offset: float
@@ -72,7 +77,9 @@ def frame_features(
     step, offset = float(stride * block), stride * (block - 1) / 2
 
     texture = _mean_steps(sampled, size)
-    logs = _log_light(cv2.resize(sampled, size, interpolation=cv2.INTER_AREA), photo, calibration)
+    logs = _log_light(
+        cv2.resize(sampled, size, interpolation=cv2.INTER_AREA), photo, calibration
+    )
     logs -= _log_field(light, size, step=step, offset=offset)[..., None]
 
     corners = (np.asarray(reading.corners) - offset) / step
@@ -80,13 +87,13 @@ def frame_features(
     is_chart = _quad(size, corners, grow=CHART_FRAME * patch)
     ring = _quad(size, corners, grow=BOARD_RING * patch) & ~is_chart
     board, smoothness = _board(logs, texture, ring, is_chart)
-    gap = logs - board
-    lightness = gap.mean(axis=-1)
-    tint = np.sqrt(((gap - lightness[..., None]) ** 2).sum(axis=-1))
+    lightness = (logs - board).mean(axis=-1)
+    tint = _off_grey(logs - board)
     return Features(
         lightness=lightness,
         tint=tint,
         texture=texture / smoothness,
+        greyness=_off_grey(logs),
         is_chart=is_chart,
         step=step,
         offset=offset,
@@ -116,17 +123,24 @@ def _mean_steps(sampled: NDArray[np.uint8], size: tuple[int, int]) -> SINGLES:
     return np.asarray(reduced, dtype=np.float32)
 
 
-def _log_light(small: NDArray[np.uint8], photo: Photo, calibration: Calibration) -> SINGLES:
-    """Logarithm of linear light, channel by channel, through a table of the 256 greys."""
+def _log_light(
+    small: NDArray[np.uint8], photo: Photo, calibration: Calibration
+) -> SINGLES:
+    """Logarithm of linear light over a mid-grey's under the lamp, through a table of 256 greys."""
     greys = np.repeat(np.arange(256)[:, None] / 255, 3, axis=1)
     if photo.encoding.is_linear:
-        from hairtone.colorimetry import decode_srgb
-
         greys = decode_srgb(greys)
     linear = np.maximum(calibration.model.linear(greys), 0.0)
-    middle = np.maximum(linear[118], 1e-6)  # mid-grey, near any board
-    table = np.log(linear / middle + DARK_FLOOR).astype(np.float32)
+    white = lamp_white(calibration.model)
+    table = np.log(linear / (MID_GREY * white) + DARK_FLOOR).astype(np.float32)
     return np.stack([table[small[..., c], c] for c in range(3)], axis=-1)
+
+
+def _off_grey(logs: SINGLES) -> SINGLES:
+    """Length of what is left of log ratios when their mean over the channels is taken off."""
+    mean = (logs[..., 0] + logs[..., 1] + logs[..., 2]) / 3
+    total = sum(((logs[..., c] - mean) ** 2 for c in range(3)), np.zeros_like(mean))
+    return np.asarray(np.sqrt(total), dtype=np.float32)
 
 
 def _log_field(

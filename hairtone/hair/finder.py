@@ -11,7 +11,8 @@ from hairtone.calibration.types import Calibration, LightField
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag, HairError
-from hairtone.hair.centre import CentreLine, centre_line, resampled
+from hairtone.hair.centre import CentreLine, centre_line, fitted_ends, project, resampled
+from hairtone.hair.clamp import without_clamps
 from hairtone.hair.edges import full_mask
 from hairtone.hair.features import Features, frame_features
 from hairtone.hair.outline import Piece, find_pieces
@@ -23,6 +24,7 @@ SIDES: Final = {"top": (1, 1.0), "bottom": (1, -1.0), "left": (0, 1.0), "right":
 LEAST_WIDTH: Final = 12.0  # photo pixels; our choice: four lanes of fibres inside mixed edges
 LEAST_LENGTH: Final = 90.0  # photo pixels; our choice: three rows of pixels to two bins
 LAID_ACROSS: Final = 0.35  # rise over length under which a tress counts as laid across; 20 degrees
+LOOSE: Final = 0.1  # of the length at either end, where single fibres end; our choice
 CLAMPED: Final = 0.5  # of the space beyond an end filled by something solid: a clamp
 
 BY_HAND = (
@@ -65,7 +67,7 @@ def find_strands(
         raise _not_found(photo)
     found = []
     for piece in pieces:
-        line = centre_line(piece.mask)
+        piece, line = _without_clamp(piece, features)
         if _is_too_small(line, features) and len(pieces) > 1:
             continue
         _check_size(photo, line, features)
@@ -133,18 +135,19 @@ def _strand(
     mm_per_px: float | None,
 ) -> Strand:
     points, flags = line.points, []
-    turned, is_certain = _roots_last(photo, line, piece.solid, features, roots)
+    turned, is_certain = _roots_last(photo, line, piece, features, roots)
     if turned:
         points = points[::-1]
     if not is_certain:
         flags.append(_roots_assumed())
-    mask, box = full_mask(photo, piece.mask, features)
+    mask, box = full_mask(photo, piece.mask, _loose_ends(piece.mask, line), features)
+    placed, width = fitted_ends(mask, features.to_photo(points), origin=box[:2])
     if _leaves_frame(piece.mask):
         flags.append(_cut_off())
     return Strand(
         name="1",
-        line=np.ascontiguousarray(features.to_photo(points)),
-        width=line.width * features.step,
+        line=np.ascontiguousarray(placed),
+        width=width,
         mask=mask,
         box=box,
         mm_per_px=mm_per_px,
@@ -152,8 +155,30 @@ def _strand(
     )
 
 
+def _without_clamp(piece: Piece, features: Features) -> tuple[Piece, CentreLine]:
+    """The piece without what holds it, and its line."""
+    line = centre_line(piece.mask)
+    mask, at_start, at_end = without_clamps(piece.mask, line, features)
+    if not (at_start or at_end):
+        return piece, line
+    rest = centre_line(mask)
+    if float((rest.points[-1] - rest.points[0]) @ (line.points[-1] - line.points[0])) < 0:
+        at_start, at_end = at_end, at_start
+    return Piece(mask=mask, solid=piece.solid, is_held=(at_start, at_end)), rest
+
+
+def _loose_ends(mask: NDArray[np.bool_], line: CentreLine) -> NDArray[np.bool_]:
+    """The last tenth at either end, where fibres of different length let the board through."""
+    ys, xs = np.nonzero(mask)
+    along, _ = project(np.stack([xs, ys], axis=1).astype(np.float64), line.points)
+    loose = (along < LOOSE * line.length) | (along > (1 - LOOSE) * line.length)
+    ends = np.zeros_like(mask)
+    ends[ys[loose], xs[loose]] = True
+    return ends
+
+
 def _roots_last(
-    photo: Photo, line: CentreLine, solid: NDArray[np.bool_], features: Features, roots: str | None
+    photo: Photo, line: CentreLine, piece: Piece, features: Features, roots: str | None
 ) -> tuple[bool, bool]:
     """Whether the line as it stands ends at the roots, and whether that is more than a guess."""
     first, last = line.points[0], line.points[-1]
@@ -170,9 +195,12 @@ def _roots_last(
                 remedy="Name another side, or draw the root-to-ends line by hand.",
             )
         return gap > 0, True
-    clamps = [_clamp_share(line, solid, at_start=at_start) for at_start in (True, False)]
-    if max(clamps) > CLAMPED and min(clamps) < CLAMPED / 2:
-        return clamps[1] > clamps[0], True
+    clamped = [
+        piece.is_held[k] or _clamp_share(line, piece.solid, at_start=k == 0) > CLAMPED
+        for k in (0, 1)
+    ]
+    if clamped[0] != clamped[1]:
+        return clamped[1], True
     rise = float(first[1] - last[1])
     if abs(rise) >= LAID_ACROSS * line.length:
         return rise > 0, True

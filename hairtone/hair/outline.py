@@ -31,10 +31,11 @@ BORDER_SHARE: Final = 0.25  # of a side of the frame: what lies along it is not 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Piece:
-    """One connected piece of hair at reduced size, and what solid things lie about it."""
+    """One connected piece of hair at reduced size, and what holds it at the line's start and end."""
 
     mask: Mask
     solid: Mask
+    is_held: tuple[bool, bool] = (False, False)
 
 
 def find_pieces(features: Features) -> list[Piece]:
@@ -73,7 +74,7 @@ def hair_score(features: Features) -> SINGLES:
 
 def _solid(features: Features, texture: SINGLES) -> Mask:
     """Black, white or metal without fibres: clamps, labels, clips."""
-    plain = (features.texture < SMOOTH) & (features.tint < NEUTRAL)
+    plain = (features.texture < SMOOTH) & (features.greyness < NEUTRAL)
     plain &= np.abs(features.lightness) > LIGHTER
     return _opened(_closed(plain, 3), 5) & (texture < 2 * SMOOTH)
 

@@ -13,6 +13,7 @@ from hairtone.hair.body import Body, find_body
 from hairtone.hair.cells import BINS, check_filled, strand_cells
 from hairtone.hair.colours import cell_sums
 from hairtone.hair.doubts import profile_flags
+from hairtone.hair.lamp import lamp_white
 from hairtone.hair.types import Profile, Strand
 from hairtone.photo.types import Photo
 
@@ -68,22 +69,6 @@ def measure_profile(
 def seed_of(photo: Photo) -> int:
     """Seed of a photo: draws of all hair in it share camera, light and fibres row by row."""
     return int(photo.sha256[:8] or "0", 16)
-
-
-def lamp_white(model: ColourModel) -> Floats:
-    """Linear light of a perfect white under the lamp, found where the model reads L* 100 neutral.
-
-    Newton steps on L*a*b* from equal channels; only its direction matters to shine, its scale
-    keeps levels in range.
-    """
-    white = np.full(3, 0.4)
-    for _ in range(6):
-        probes = white * (1 + STEP * np.vstack([np.zeros(3), np.eye(3)]))
-        seen = model.lab(probes)
-        slope = (seen[1:] - seen[0]).T / STEP  # by log light of each channel
-        step = np.linalg.lstsq(slope, np.array([80.0, 0.0, 0.0]) - seen[0], rcond=None)[0]
-        white = white * np.exp(np.clip(step, -0.7, 0.7))
-    return np.asarray(white / 0.567)  # L* 80 is Y 0.567
 
 
 def _draws(

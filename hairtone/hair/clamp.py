@@ -1,0 +1,127 @@
+"""What holds the hair: a clamp, clip or tape at an end of it is no hair."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hairtone.colorimetry import Floats
+from hairtone.hair.centre import CentreLine, project
+from hairtone.hair.features import Features
+
+# All our choice, on drawn and rendered clamps of plastic and metal
+REACH: Final = 1.6  # of the width: how far from an end a clamp is looked for
+SIDE_STEP: Final = 0.35  # of log light between clamp and hair
+TINT_STEP: Final = 0.12  # of chromaticity
+UNLIKE_BOARD: Final = 0.3  # of log light
+NEUTRAL: Final = 0.16  # off the lamp's colour
+DARK: Final = -1.4  # log light under which things count as black
+NEUTRAL_DARK: Final = 0.3  # off the lamp's colour: veiling light tints what is black
+BROADER: Final = 1.07  # than the hair it holds
+CALM: Final = 0.75  # of the hair's own texture at most
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Stations:
+    """Means over the middle of the piece at each reduced pixel along its line."""
+
+    lightness: Floats
+    tint: Floats
+    greyness: Floats
+    texture: Floats
+    breadth: Floats
+
+
+def without_clamps(
+    mask: NDArray[np.bool_], line: CentreLine, features: Features
+) -> tuple[NDArray[np.bool_], bool, bool]:
+    """The piece without what holds it; whether there was something at the line's start and end."""
+    ys, xs = np.nonzero(mask)
+    along, across = project(np.stack([xs, ys], axis=1).astype(np.float64), line.points)
+    first = float(np.floor(along.min()))
+    cell = (along - first).astype(int)
+    stations = _stations(cell, across, (ys, xs), line, features)
+    start = _clamp_length(stations, line.width)
+    end = _clamp_length(_reversed(stations), line.width)
+    if start + end == 0:
+        return mask, False, False
+    kept = (cell >= start) & (cell < len(stations.breadth) - end)
+    rest = np.zeros_like(mask)
+    rest[ys[kept], xs[kept]] = True
+    return rest, start > 0, end > 0
+
+
+def _stations(
+    cell: NDArray[np.int64],
+    across: Floats,
+    place: tuple[NDArray[np.intp], NDArray[np.intp]],
+    line: CentreLine,
+    features: Features,
+) -> _Stations:
+    size = int(cell.max()) + 1
+    middle = np.abs(across) < 0.3 * line.width
+    inner = cell[middle]
+    count = np.maximum(np.bincount(inner, minlength=size), 1)
+    ys, xs = place[0][middle], place[1][middle]
+
+    def mean(values: NDArray[np.float32]) -> Floats:
+        return np.asarray(np.bincount(inner, values[ys, xs], minlength=size) / count)
+
+    return _Stations(
+        lightness=mean(features.lightness),
+        tint=mean(features.tint),
+        greyness=mean(features.greyness),
+        texture=mean(features.texture),
+        breadth=np.bincount(cell, minlength=size).astype(np.float64),
+    )
+
+
+def _reversed(stations: _Stations) -> _Stations:
+    return _Stations(
+        lightness=stations.lightness[::-1],
+        tint=stations.tint[::-1],
+        greyness=stations.greyness[::-1],
+        texture=stations.texture[::-1],
+        breadth=stations.breadth[::-1],
+    )
+
+
+def _clamp_length(stations: _Stations, width: float) -> int:
+    """Reduced pixels from the start of the line that belong to a clamp; 0 for none."""
+    span = max(3, round(0.1 * width))
+    reach = int(min(REACH * width, 0.3 * len(stations.breadth)))
+    best, found = 0.0, 0
+    for cut in range(max(2, span // 2), reach):
+        before, after = slice(max(0, cut - 1 - span), cut - 1), slice(cut + 2, cut + 2 + span)
+        step = abs(_gap(stations.lightness, before, after)) / SIDE_STEP
+        step = max(step, abs(_gap(stations.tint, before, after)) / TINT_STEP)
+        if step > max(best, 1.0) and _is_clamp(stations, cut):
+            best, found = step, cut + 1
+    return found
+
+
+def _is_clamp(stations: _Stations, cut: int) -> bool:
+    """Whether what lies before a cut is grey and plain, or broader than hair and plain."""
+    held = slice(cut + 2, cut + 2 + 3 * max(cut, 4))
+    inner = slice(1, max(cut - 1, 2))
+    plain = np.median(stations.texture[inner]) < max(
+        CALM * float(np.median(stations.texture[held])), 1.6
+    )
+    level = float(np.median(stations.lightness[inner]))
+    if abs(level) < UNLIKE_BOARD:
+        return False  # thin ends that let the board through
+    grey = float(np.median(stations.greyness[inner])) < (NEUTRAL_DARK if level < DARK else NEUTRAL)
+    broader = np.median(stations.breadth[inner]) > BROADER * np.median(stations.breadth[held])
+    return bool(plain and grey and (broader or _is_flat(stations.lightness[inner])))
+
+
+def _is_flat(lightness: Floats) -> bool:
+    low, high = np.quantile(lightness, (0.2, 0.8))
+    return float(high - low) < 0.25
+
+
+def _gap(values: Floats, before: slice, after: slice) -> float:
+    return float(values[after].mean() - values[before].mean())
