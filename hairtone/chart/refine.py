@@ -8,13 +8,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from hairtone.chart.borders import fit_borders, sum_borders
 from hairtone.chart.identity import COLUMNS, ROWS
 from hairtone.chart.lattice import map_points
 from hairtone.chart.types import PATCHES
-from hairtone.colorimetry import Floats, encode_srgb
+from hairtone.colorimetry import Floats, decode_srgb, encode_srgb
 from hairtone.photo.types import Photo
 
-CELL = (12, 80)  # pixels a cell is given when the chart is laid flat; our choice
+CELL = (12, 64)  # pixels a cell is given when the chart is laid flat; our choice
 NEAREST, FARTHEST = 0.33, 0.62  # of a cell from its middle: where the patch may end
 FAINTEST = 0.05  # encoded step that still counts as an edge; our choice
 STANDARD_HALF = 0.475  # half a patch over the pitch where the edges do not tell; 40 of 42 mm
@@ -38,7 +39,7 @@ class Grid:
         Width over which the patch edges rise from 10 to 90 %, NaN where too few are seen.
         [photo pixels]
     misfit : float
-        RMS distance of patch middles from the grid. [cells]
+        RMS distance of the borders between patches from the grid. [cells]
     edges : int
         Patches of which the edges were seen, the smaller of the two directions.
     """
@@ -79,24 +80,56 @@ def patch_side(to_photo: Floats, half: Floats) -> float:
 
 
 def refine_grid(photo: Photo, to_photo: Floats) -> Grid:
-    """Move the grid until patch middles lie half-way between the patches' own edges."""
+    """Move the grid to where the patches' own edges and borders say it lies.
+
+    Edges first: they stand a start that is off by a third of a patch. Then the borders between
+    patches, which blur does not move.
+    """
     half = np.array([STANDARD_HALF, STANDARD_HALF])
     edge, misfit, seen = float("nan"), float("nan"), 0
-    for _ in range(3):
-        cell = int(np.clip(round(patch_side(to_photo, np.array([0.5, 0.5]))), *CELL))
-        flat = lay_flat(photo, to_photo, cell=cell)
+    for _ in range(2):
+        flat, cell = _flat_and_cell(photo, to_photo)
         across, down = _edges(flat, cell=cell, axis=0), _edges(flat, cell=cell, axis=1)
         seen = int(min(np.isfinite(across.middle).sum(), np.isfinite(down.middle).sum()))
         if seen < FEWEST_EDGES:
             break
-        change, misfit = _projective_shift(across.middle, down.middle)
-        if np.abs(map_points(change, CENTRES.astype(np.float64)) - CENTRES).max() > LARGEST_MOVE:
-            break
-        to_photo = to_photo @ change
+        answer = _shift_by_edges(across.middle, down.middle)
+        to_photo, moved = _move(to_photo, answer)
         half = np.array([across.half, down.half])
         scale = patch_side(to_photo, np.array([0.5, 0.5])) / cell
         edge = float(np.nanmedian([across.width, down.width])) * scale
+        if not moved:
+            break
+    for _ in range(2):
+        flat, cell = _flat_and_cell(photo, to_photo)
+        light = decode_srgb(flat)
+        answer, gaps, misfit = fit_borders(
+            sum_borders(light, cell=cell, axis=0),
+            sum_borders(light, cell=cell, axis=1),
+            middle=MIDDLE,
+        )
+        to_photo, moved = _move(to_photo, answer)
+        if not moved:
+            break
+        half = np.clip((1 - gaps) / 2, NEAREST, 0.5)
     return Grid(to_photo=to_photo, half=half, edge_px=edge, misfit=misfit, edges=seen)
+
+
+def _flat_and_cell(photo: Photo, to_photo: Floats) -> tuple[NDArray[np.float32], int]:
+    pitch = patch_side(to_photo, np.array([0.5, 0.5]))
+    cell = int(np.clip(round(pitch / 2) * 2, *CELL))
+    return lay_flat(photo, to_photo, cell=cell), cell
+
+
+def _move(to_photo: Floats, shift: Floats) -> tuple[Floats, bool]:
+    """The grid after a small projective shift; unmoved, and False, where that is no small one."""
+    a0, a1, a2, b0, b1, b2, g, h = shift
+    change = np.array([[1 + a1, a2, a0], [b1, 1 + b2, b0], [-g, -h, 1]])
+    centred = np.array([[1, 0, MIDDLE[0]], [0, 1, MIDDLE[1]], [0, 0, 1]])
+    change = centred @ change @ np.linalg.inv(centred)
+    if np.abs(map_points(change, CENTRES.astype(np.float64)) - CENTRES).max() > LARGEST_MOVE:
+        return to_photo, False
+    return np.asarray(to_photo @ change), True
 
 
 def lay_flat(photo: Photo, to_photo: Floats, *, cell: int) -> NDArray[np.float32]:
@@ -203,8 +236,8 @@ def _crossing(share: Floats, level: float) -> Floats:
     return np.where(above.any(axis=1), last + np.clip(inner, 0, 1), np.nan)
 
 
-def _projective_shift(across: Floats, down: Floats) -> tuple[Floats, float]:
-    """Small projective change of the grid that meets the offsets best; RMS of what is left."""
+def _shift_by_edges(across: Floats, down: Floats) -> Floats:
+    """Small projective shift that meets the offsets of the patch middles best; see `borders`."""
     x, y = (CENTRES - MIDDLE).T
     zero, one = np.zeros(PATCHES), np.ones(PATCHES)
     terms = np.vstack(
@@ -224,8 +257,4 @@ def _projective_shift(across: Floats, down: Floats) -> tuple[Floats, float]:
         left = wanted - terms @ answer
         scale = max(1.4826 * float(np.median(np.abs(left))), 0.003)
         weight = 1 / (1 + (left / (2 * scale)) ** 2) ** 2
-    a0, a1, a2, b0, b1, b2, g, h = answer
-    change = np.array([[1 + a1, a2, a0], [b1, 1 + b2, b0], [-g, -h, 1]])
-    shift = np.array([[1, 0, MIDDLE[0]], [0, 1, MIDDLE[1]], [0, 0, 1]])
-    misfit = float(np.sqrt((weight * left**2).sum() / weight.sum()))
-    return shift @ change @ np.linalg.inv(shift), misfit
+    return answer
