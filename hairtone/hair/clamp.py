@@ -14,8 +14,12 @@ from hairtone.hair.features import Features
 
 # All our choice, on drawn and rendered clamps of plastic and metal
 REACH: Final = 1.6  # of the width: how far from an end a clamp is looked for
-SIDE_STEP: Final = 0.35  # of log light between clamp and hair
+LIGHT_STEP: Final = 0.25  # of log light between clamp and hair
 TINT_STEP: Final = 0.12  # of chromaticity
+CLEAR: Final = 1.6  # such steps where the clamp is no broader than the hair
+FLAT: Final = 0.25  # of log light over a clamp
+PLAIN: Final = 1.6  # of the board's texture
+SHADOW: Final = -1.3  # log light down to which a plain grey thing may be board in shadow
 UNLIKE_BOARD: Final = 0.3  # of log light
 NEUTRAL: Final = 0.16  # off the lamp's colour
 DARK: Final = -1.4  # log light under which things count as black
@@ -96,31 +100,31 @@ def _clamp_length(stations: _Stations, width: float) -> int:
     best, found = 0.0, 0
     for cut in range(max(2, span // 2), reach):
         before, after = slice(max(0, cut - 1 - span), cut - 1), slice(cut + 2, cut + 2 + span)
-        step = abs(_gap(stations.lightness, before, after)) / SIDE_STEP
-        step = max(step, abs(_gap(stations.tint, before, after)) / TINT_STEP)
-        if step > max(best, 1.0) and _is_clamp(stations, cut):
-            best, found = step, cut + 1
+        step = np.hypot(
+            _gap(stations.lightness, before, after) / LIGHT_STEP,
+            _gap(stations.tint, before, after) / TINT_STEP,
+        )
+        if step > max(best, 1.0) and _is_clamp(stations, cut, float(step)):
+            best, found = float(step), cut + 1
     return found
 
 
-def _is_clamp(stations: _Stations, cut: int) -> bool:
-    """Whether what lies before a cut is grey and plain, or broader than hair and plain."""
+def _is_clamp(stations: _Stations, cut: int, step: float) -> bool:
+    """Whether what lies before a cut is grey and plain, unlike the board, and unlike hair."""
     held = slice(cut + 2, cut + 2 + 3 * max(cut, 4))
-    inner = slice(1, max(cut - 1, 2))
-    plain = np.median(stations.texture[inner]) < max(
-        CALM * float(np.median(stations.texture[held])), 1.6
-    )
+    inner = slice(int(0.4 * cut), max(cut - 1, 2))  # its far edge fades into its own shadow
     level = float(np.median(stations.lightness[inner]))
-    if abs(level) < UNLIKE_BOARD:
-        return False  # thin ends that let the board through
-    grey = float(np.median(stations.greyness[inner])) < (NEUTRAL_DARK if level < DARK else NEUTRAL)
+    calm = CALM * float(np.median(stations.texture[held]))
+    plain = np.median(stations.texture[inner]) < max(calm, PLAIN)
+    grey = np.median(stations.greyness[inner]) < (NEUTRAL_DARK if level < DARK else NEUTRAL)
+    if not (plain and grey) or abs(level) < UNLIKE_BOARD:
+        return False
     broader = np.median(stations.breadth[inner]) > BROADER * np.median(stations.breadth[held])
-    return bool(plain and grey and (broader or _is_flat(stations.lightness[inner])))
-
-
-def _is_flat(lightness: Floats) -> bool:
-    low, high = np.quantile(lightness, (0.2, 0.8))
-    return float(high - low) < 0.25
+    if broader:
+        return True
+    low, high = np.quantile(stations.lightness[inner], (0.1, 0.9))
+    is_shadow = SHADOW < level < 0
+    return bool(high - low < FLAT and step > CLEAR and not is_shadow)
 
 
 def _gap(values: Floats, before: slice, after: slice) -> float:
