@@ -143,9 +143,10 @@ def _date_unknown(text: str) -> Flag:
 
 def _time_order(row: RowResult, other: RowResult, taken: dt.datetime, earlier: dt.datetime) -> Flag:
     if earlier - taken <= _CLOCK_CHANGE:
+        first, then = other.row.wash_text, row.row.wash_text
         return Flag(
             code="time-order-unknown",
-            says=f"The order of washes {other.row.wash_text} and {row.row.wash_text} is not told by "
+            says=f"The order of washes {first} and {then} is not told by "
             f"the camera's times ({earlier:%Y-%m-%d %H:%M}, {taken:%H:%M}): the hour may "
             f"be one that the clock went through twice.",
             remedy="Check the wash numbers; they are used as they stand.",

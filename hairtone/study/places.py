@@ -31,12 +31,7 @@ def store_notes(folder: Path) -> tuple[str, ...]:
             f"The clock of this computer shows {dt.date.today()}: dates of this run are not to "
             f"be relied on"
         )
-    known = (STORE, BACKUP)
-    copies = sorted(
-        path.name
-        for path in folder.glob("*.sqlite")
-        if path.name not in known and not path.name.startswith("results-schema")
-    )
+    copies = stray_copies(folder)
     if copies:
         notes.append(
             f"{', '.join(copies)} beside {STORE} looks like a copy made by a sync service; it is "
@@ -48,6 +43,18 @@ def store_notes(folder: Path) -> tuple[str, ...]:
             f"The study lies on a network folder ({kind}): let one computer at a time measure it"
         )
     return tuple(notes)
+
+
+def stray_copies(folder: Path) -> tuple[str, ...]:
+    """Stores beside the store that hairtone did not write."""
+    return tuple(
+        sorted(
+            path.name
+            for path in folder.glob("*.sqlite*")
+            if path.name not in (STORE, BACKUP, f"{STORE}-journal")
+            and not path.name.startswith("results-schema")
+        )
+    )
 
 
 def file_system(folder: Path, mounts: Path = Path("/proc/mounts")) -> str:

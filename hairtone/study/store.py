@@ -319,7 +319,7 @@ class Store:
         backup = f" {BACKUP} is the last good copy." if (self.folder / BACKUP).exists() else ""
         return StoreError(
             "store-damaged",
-            f"{STORE} is damaged ({what}).{backup}",
+            f"{STORE} is damaged ({' '.join(what.split())}).{backup}",
             where=self.folder.name,
             remedy="Rename the copy to results.sqlite, or delete results.sqlite and measure "
             "again: the photos are untouched.",

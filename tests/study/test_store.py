@@ -1,0 +1,348 @@
+"""The store: acknowledged results survive crashes, full disks, flipped bits and second writers."""
+
+from __future__ import annotations
+
+import errno
+import multiprocessing
+import os
+import shutil
+import sqlite3
+import stat
+
+import pytest
+
+from hairtone.errors import StoreError
+from hairtone.study import store as store_module
+from hairtone.study.files import sha256_of, write_atomically
+from hairtone.study.pack import Packed
+from hairtone.study.places import file_system, store_notes
+from hairtone.study.store import BACKUP, STORE, Store
+
+
+def packed(number: int, *, arrays: bool = True) -> Packed:
+    return Packed(
+        sha256=f"{number:064d}",
+        status="measured",
+        record=f'{{"number": {number}, "value": 45.25}}',
+        arrays=b"arrays of %d" % number if arrays else b"",
+    )
+
+
+def filled(folder, count=3):
+    with Store(folder, write=True) as store:
+        for number in range(count):
+            store.put(f"p{number}.jpg", packed(number), recipe="r")
+        store.back_up()
+    return folder
+
+
+def numbers(folder):
+    """Photos stored, each whole."""
+    with Store(folder, write=False) as store:
+        return {photo: store.get(photo).record for photo in store.photos()}
+
+
+def test_what_was_put_in_comes_out(tmp_path):
+    filled(tmp_path)
+
+    with Store(tmp_path, write=False) as store:
+        stored = store.get("p1.jpg")
+        assert (stored.sha256, stored.recipe, stored.status) == (f"{1:064d}", "r", "measured")
+        assert store.draws(stored.draws) == b"arrays of 1"
+        assert store.get("other.jpg") is None
+        assert store.registered()["p2.jpg"] == f"{2:064d}"
+
+
+def test_a_photo_stays_registered_as_it_was_first_measured(tmp_path):
+    filled(tmp_path)
+    with Store(tmp_path, write=True) as store:
+        store.put("p1.jpg", packed(9), recipe="s")
+
+        assert store.registered()["p1.jpg"] == f"{1:064d}"
+        assert store.get("p1.jpg").sha256 == f"{9:064d}"
+        assert store.photos() == ("p0.jpg", "p2.jpg", "p1.jpg")
+
+
+class Killed(BaseException):
+    """Stands for the process ending right there."""
+
+
+def fail_at(monkeypatch, count, failure):
+    """Let the `count`-th of open, write, fsync, replace and commit fail."""
+    calls = iter(range(1, 10_000))
+
+    def wrap(function):
+        def called(*args, **options):
+            if next(calls) == count:
+                raise failure
+            return function(*args, **options)
+
+        return called
+
+    for name in ("open", "write", "fsync", "replace"):
+        monkeypatch.setattr(os, name, wrap(getattr(os, name)))
+    return lambda: next(calls) > count
+
+
+@pytest.mark.parametrize("failure", [OSError(errno.ENOSPC, "full"), OSError(5, "io"), Killed()])
+def test_a_failure_at_any_call_leaves_the_state_before_or_after(tmp_path, failure):
+    """STO-02: for every N, never between."""
+    before = numbers(filled(tmp_path / "start"))
+    for count in range(1, 100):
+        folder = tmp_path / f"n{count}"
+        shutil.copytree(tmp_path / "start", folder)
+        with pytest.MonkeyPatch.context() as patch:
+            reached = fail_at(patch, count, failure)
+            try:
+                with Store(folder, write=True) as store:
+                    store.put("p1.jpg", packed(8), recipe="r")
+                ended = True
+            except (StoreError, Killed):
+                ended = False
+            over = not reached()
+        after = {**before, "p1.jpg": packed(8).record}
+        assert numbers(folder) in (before, after)
+        assert not ended or numbers(folder) == after
+        if over:
+            break
+
+    assert over
+    assert count > 5
+
+
+def test_a_failed_commit_is_undone_whole(tmp_path):
+    filled(tmp_path)
+    before = numbers(tmp_path)
+    with Store(tmp_path, write=True) as store, pytest.raises(StoreError):
+        store.put("p1.jpg", Packed(sha256="x", status="no such", record="{}", arrays=b""),
+                  recipe="r")  # fmt: skip
+
+    assert numbers(tmp_path) == before
+
+
+def test_a_number_that_is_none_cannot_be_stored(tmp_path):
+    """NUM-10: a CHECK in the store itself."""
+    record = Packed(sha256="x", status="measured", record='{"value": NaN}', arrays=b"")
+    with Store(tmp_path, write=True) as store, pytest.raises(StoreError):
+        store.put("p.jpg", record, recipe="r")
+
+
+def test_a_full_disk_says_so_and_keeps_what_is_stored(tmp_path):
+    """STO-03, with SQLite's own limit in place of a small disk."""
+    filled(tmp_path)
+    before = numbers(tmp_path)
+    with Store(tmp_path, write=True) as store:
+        pages = store._sql.execute("PRAGMA page_count").fetchone()[0]
+        store._sql.execute(f"PRAGMA max_page_count = {pages}")
+        big = Packed(sha256="x", status="measured", record=f'"{"x" * 100_000}"', arrays=b"")
+        with pytest.raises(StoreError, match=r"disk is full.*Make room") as caught:
+            store.put("big.jpg", big, recipe="r")
+
+    assert caught.value.code == "disk-full"
+    assert numbers(tmp_path) == before
+
+
+def test_a_full_disk_leaves_an_older_export_untouched(tmp_path, monkeypatch):
+    """STO-04."""
+    (tmp_path / "report.html").write_text("old")
+
+    def full(handle, data):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "write", full)
+    with pytest.raises(StoreError, match=r"disk is full: 3 bytes"):
+        write_atomically(tmp_path / "report.html", "new")
+    monkeypatch.undo()
+
+    assert (tmp_path / "report.html").read_text() == "old"
+    assert [path.name for path in tmp_path.iterdir()] == ["report.html"]
+
+
+def test_a_read_only_folder_is_said_at_once(tmp_path, monkeypatch):
+    """STO-05."""
+
+    def forbidden(*args, **options):
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    monkeypatch.setattr(os, "open", forbidden)
+
+    with pytest.raises(StoreError) as caught:
+        Store(tmp_path, write=True).__enter__()
+
+    assert caught.value.code == "store-read-only"
+    assert "--out" in caught.value.remedy
+
+
+def test_reading_works_where_nothing_can_be_written(tmp_path):
+    """STO-06: the files and folder without permission to write, opened read-only by SQLite."""
+    filled(tmp_path)
+    for path in (tmp_path / STORE, tmp_path):
+        path.chmod(path.stat().st_mode & ~(stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH))
+    try:
+        assert len(numbers(tmp_path)) == 3
+        assert not list(tmp_path.glob("*-wal"))
+    finally:
+        tmp_path.chmod(0o700)
+
+
+def test_a_store_copied_alone_is_whole(tmp_path):
+    """STO-09: no WAL that could be left behind."""
+    with Store(tmp_path / "a", write=True) as store:
+        store.put("p.jpg", packed(1, arrays=False), recipe="r")
+        (tmp_path / "b").mkdir()
+        shutil.copy(tmp_path / "a" / STORE, tmp_path / "b" / STORE)
+
+    assert list(numbers(tmp_path / "b")) == ["p.jpg"]
+
+
+def test_a_zeroed_page_is_found_and_the_good_copy_named(tmp_path):
+    """STO-10."""
+    filled(tmp_path, count=60)
+    with (tmp_path / STORE).open("r+b") as file:
+        file.seek(4096 * 3)
+        file.write(bytes(4096))
+
+    with pytest.raises(StoreError, match=rf"damaged.*{BACKUP} is the last good copy") as caught:
+        Store(tmp_path, write=True).__enter__()
+
+    assert "photos are untouched" in caught.value.remedy
+    shutil.copy(tmp_path / BACKUP, tmp_path / STORE)
+    assert len(numbers(tmp_path)) == 60
+
+
+def test_a_file_that_is_no_store_is_refused(tmp_path):
+    (tmp_path / STORE).write_bytes(b"this is no database, and long enough to look at" * 20)
+
+    with pytest.raises(StoreError, match="damaged"):
+        Store(tmp_path, write=True).__enter__()
+
+
+def test_a_flipped_bit_in_a_stored_number_is_found(tmp_path):
+    """STO-11: 45.25 becomes 45.35 in the file; SQLite itself does not notice."""
+    filled(tmp_path)
+    data = (tmp_path / STORE).read_bytes()
+    target = b'{"number": 1, "value": 45.25}'
+    (tmp_path / STORE).write_bytes(data.replace(target, target.replace(b"5.25", b"5.35")))
+
+    with Store(tmp_path, write=False) as store:
+        assert store.get("p1.jpg") is None
+        assert store.get("p2.jpg") is not None
+
+
+def test_flipped_or_missing_draws_are_found(tmp_path):
+    filled(tmp_path)
+    with Store(tmp_path, write=False) as store:
+        names = [store.get(f"p{number}.jpg").draws for number in range(3)]
+        (tmp_path / "draws" / names[0]).write_bytes(b"arrays of 7")
+        (tmp_path / "draws" / names[1]).unlink()
+
+        assert [store.get(f"p{n}.jpg") is None for n in range(3)] == [True, True, False]
+        with pytest.raises(StoreError, match="not what was written"):
+            store.draws(names[0])
+
+
+def test_a_store_of_a_newer_version_is_refused(tmp_path):
+    """STO-12."""
+    filled(tmp_path)
+    with sqlite3.connect(tmp_path / STORE) as sql:
+        sql.execute("PRAGMA user_version = 99")
+    sql.close()
+    before = sha256_of(tmp_path / STORE)
+
+    with pytest.raises(StoreError, match=r"newer hairtone \(schema 99"):
+        Store(tmp_path, write=True).__enter__()
+
+    assert sha256_of(tmp_path / STORE) == before
+
+
+def test_a_migration_keeps_the_old_store_until_the_new_one_is_whole(tmp_path, monkeypatch):
+    """STO-13: an invented schema 2; killed half-way, then taken up again."""
+    filled(tmp_path)
+    before = numbers(tmp_path)
+    steps = []
+
+    def to_2(sql):
+        sql.execute("ALTER TABLE photos ADD COLUMN later TEXT NOT NULL DEFAULT ''")
+        steps.append(1)
+        if len(steps) == 1:
+            raise Killed
+
+    monkeypatch.setattr(store_module, "SCHEMA", 2)
+    monkeypatch.setitem(store_module.MIGRATIONS, 1, to_2)
+    with pytest.raises(Killed):
+        Store(tmp_path, write=True).__enter__()
+    with sqlite3.connect(tmp_path / STORE) as sql:
+        assert sql.execute("PRAGMA user_version").fetchone() == (1,)
+    sql.close()
+    assert (tmp_path / "results-schema1.sqlite").exists()
+
+    with Store(tmp_path, write=True) as store:
+        assert store._sql.execute("PRAGMA user_version").fetchone() == (2,)
+
+    assert numbers(tmp_path) == before
+
+
+def put_many(folder, first):
+    for number in range(first, first + 10):
+        with Store(folder, write=True, wait_s=30.0) as store:
+            store.put(f"p{number}.jpg", packed(number), recipe="r")
+
+
+def test_four_writers_lose_nothing(tmp_path):
+    """STO-07, STO-08: each waits for the other's lock."""
+    context = multiprocessing.get_context("fork")
+    writers = [context.Process(target=put_many, args=(tmp_path, 10 * k)) for k in range(4)]
+    for writer in writers:
+        writer.start()
+    for writer in writers:
+        writer.join(60)
+
+    assert [writer.exitcode for writer in writers] == [0] * 4
+    assert len(numbers(tmp_path)) == 40
+
+
+def test_a_lock_of_a_dead_process_does_not_bind(tmp_path):
+    """STO-18."""
+    (tmp_path / "writer.lock").write_text(f"host here, process {os.getpid()}, since ever")
+
+    assert filled(tmp_path)
+
+
+def test_a_conflict_copy_is_told_and_never_read(tmp_path):
+    """STO-19."""
+    filled(tmp_path)
+    shutil.copy(tmp_path / STORE, tmp_path / "results (conflicted copy).sqlite")
+
+    notes = store_notes(tmp_path)
+
+    assert any("results (conflicted copy).sqlite" in note for note in notes)
+
+
+def test_a_network_folder_is_told(tmp_path):
+    """STO-20, with a table of mounts in the system's form."""
+    mounts = tmp_path / "mounts"
+    mounts.write_text(f"/dev/a / ext4 rw 0 0\nserver:/x {tmp_path} nfs4 rw 0 0\n")
+
+    assert file_system(tmp_path / "study", mounts) == "nfs4"
+    assert file_system(tmp_path.parent, mounts) == "ext4"
+
+
+def test_parts_of_a_broken_writing_are_swept_up(tmp_path):
+    filled(tmp_path)
+    (tmp_path / "draws/.x.npz.0123.part").write_bytes(b"half")
+
+    with Store(tmp_path, write=True) as store:
+        store.remove_orphans()
+
+    assert not list(tmp_path.rglob("*.part"))
+
+
+def test_forgotten_photos_leave_nothing_behind(tmp_path):
+    filled(tmp_path)
+    with Store(tmp_path, write=True) as store:
+        store.forget(("p1.jpg",))
+
+    files = [path for path in tmp_path.rglob("*") if path.is_file()]
+    assert not [path for path in files if b"p1.jpg" in path.read_bytes()]
+    assert not [path for path in files if path.read_bytes() == b"arrays of 1"]
+    assert len(numbers(tmp_path)) == 2
