@@ -32,12 +32,13 @@ def light_over(
     width, height = size
     x: Floats = np.asarray((np.arange(width // step) + 0.5) * step - 0.5, np.float64)
     y: Floats = np.asarray((np.arange(height // step) + 0.5) * step - 0.5, np.float64)
-    light = _light_at(shape, x[None, :], y[:, None], size=size)
-    here = _light_at(shape, np.array([[at[0]]]), np.array([[at[1]]]), size=size)
+    light = light_at(shape, x[None, :], y[:, None], size=size)
+    here = light_at(shape, np.array([[at[0]]]), np.array([[at[1]]]), size=size)
     return np.asarray(light / here[0, 0], np.float32)
 
 
-def _light_at(shape: LightShape, x: Floats, y: Floats, *, size: tuple[int, int]) -> Singles:
+def light_at(shape: LightShape, x: Floats, y: Floats, *, size: tuple[int, int]) -> Singles:
+    """Light at pixels x, y (shapes broadcast) of a frame of that size; 1 in its middle."""
     width, height = size
     across = ((x + 0.5) / width - 0.5).astype(np.float32)
     down = ((y + 0.5) / height - 0.5).astype(np.float32)

@@ -1,0 +1,108 @@
+"""The chart and hair of random scenes as their camera reads them, without rendering pixels.
+
+The second world the calibration is scored in: hair, lights, cameras, flare and processing are
+those of `hairtone.scene`, worked out for 24 patches and a few hairs only.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from readings import POSITIONS, Shot, reading_of
+
+from hairtone.chart.reference import load_reference
+from hairtone.chart.types import GREYS
+from hairtone.colorimetry import VIEWINGS, Floats, xyz_to_lab
+from hairtone.scene import random_scene
+from hairtone.scene.chart import chart_projection, chart_reflectances, patch_centres
+from hairtone.scene.development import colour_matrix, tone_curve, twist
+from hairtone.scene.draw import draw_along
+from hairtone.scene.exposure import light_at
+from hairtone.scene.hairs import tress_hair
+from hairtone.scene.render import camera_weights
+from hairtone.scene.types import Development, Scene
+from hairtone.spectra.hair import HAIR_CLASSES, draw_hair
+from hairtone.spectra.lights import LIGHT_FAMILIES
+from hairtone.spectra.viewing import reflectance_to_xyz, viewing_wavelengths
+
+WHITE = GREYS[0]
+CODE_NOISE = 0.35 / 255  # what compression leaves in a flat patch's mean; measured on scenes
+HAIR_NOISE = 0.07 / 255  # in hair's mean, which its texture dithers
+LOCAL_SPREAD = 0.2  # SD of the log veil from place to place; what scenes show around a chart
+
+
+def shoot_scene(
+    seed: int, *, protocol: str = "careful", is_raw: bool = False, viewing: str = "D65/10"
+) -> Shot:
+    """One scene's chart and hair of every class, drawn from `seed`.
+
+    Parameters
+    ----------
+    seed : int
+        Of the scene.
+    protocol : str, optional
+        ``"careful"`` or ``"ordinary"``.
+    is_raw : bool, optional
+        Linear sensor values instead of encoded ones.
+    viewing : str, optional
+        Of the truth.
+    """
+    family = LIGHT_FAMILIES[seed % len(LIGHT_FAMILIES)]
+    scene = random_scene(seed, protocol=protocol, encoded=not is_raw, light_family=family)
+    rng = np.random.default_rng([seed, 13])
+    reference = load_reference(scene.chart.reference)
+    weights = camera_weights(scene.camera, scene.light)
+    surface = chart_reflectances(scene.chart, rng=rng)
+    haze = scene.chart.gloss * rng.exponential(1.0, (24, 1))
+    centres = patch_centres(chart_projection(scene.chart, frame_width=scene.size[0]))
+    x, y = centres.T
+    here = light_at(scene.light_shape, x, y, size=scene.size)
+    chart = (surface @ weights + haze) * (here / here.mean())[:, None]
+    hair = _hairs(seed)
+
+    mean_light = 0.8 * (scene.board @ weights) + 0.2 * (surface @ weights).mean(axis=0)
+    veil = scene.lens.flare * np.array(scene.lens.flare_tint) * mean_light
+    chart = chart + veil * np.exp(rng.normal(0, LOCAL_SPREAD, (24, 1)))
+    seen = hair @ weights + veil * np.exp(rng.normal(0, LOCAL_SPREAD, (len(HAIR_CLASSES), 1, 1)))
+    patches, strands = _values(scene, weights, chart, rng), _values(scene, weights, seen, rng)
+    if scene.development is not None:
+        patches = _encoded(patches, scene.development, weights)
+        patches = patches + rng.normal(0, CODE_NOISE, patches.shape)
+        dark = np.log(seen.mean(axis=(1, 2)) / mean_light.mean())[:, None, None]
+        gain = np.exp(-0.5 * scene.development.local_tone * dark)
+        strands = _encoded(strands * gain, scene.development, weights)
+        strands = strands + rng.normal(0, HAIR_NOISE, strands.shape)
+    known = VIEWINGS[viewing]
+    xyz = reflectance_to_xyz(hair, viewing_wavelengths(), viewing=known)
+    return Shot(
+        reading=reading_of(patches, reference, noise=1e-4 if is_raw else CODE_NOISE),
+        hair=strands,
+        truth=xyz_to_lab(100 * xyz, white=known.white),
+        family=family,
+        response=weights.T / (weights.T @ reference.reflectance[WHITE])[:, None],
+        veil=veil / (weights.T @ reference.reflectance[WHITE]),
+    )
+
+
+def _hairs(seed: int) -> Floats:
+    """Mean reflectances by class and position, shape (5, 3, 81)."""
+    hairs = []
+    for number, hair_class in enumerate(HAIR_CLASSES):
+        recipe = draw_hair(hair_class, seed=1_000_000 + 10 * seed + number)
+        along = draw_along(recipe, seed=2_000_000 + 10 * seed + number)
+        tress = tress_hair(recipe, along, fibre_spread=0.15).mean(axis=1)
+        hairs.append(tress[np.round(POSITIONS * (len(tress) - 1)).astype(int)])
+    return np.stack(hairs)
+
+
+def _values(scene: Scene, weights: Floats, light: Floats, rng: np.random.Generator) -> Floats:
+    """White-balanced sensor values of means over many pixels."""
+    sensor = scene.sensor
+    values = light * sensor.exposure
+    spread = np.sqrt(np.maximum(values, 0) / sensor.full_well / 900)
+    values = values + spread * rng.standard_normal(values.shape)
+    return np.clip(values * np.array(sensor.white_balance), 0, 1)
+
+
+def _encoded(values: Floats, development: Development, weights: Floats) -> Floats:
+    matrix = development.gain * colour_matrix(weights, development)
+    return twist(tone_curve(values @ matrix.T, development), development)
