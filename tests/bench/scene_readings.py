@@ -63,7 +63,8 @@ def shoot_scene(
     veil = scene.lens.flare * np.array(scene.lens.flare_tint) * mean_light
     chart = chart + veil * np.exp(rng.normal(0, LOCAL_SPREAD, (24, 1)))
     seen = hair @ weights + veil * np.exp(rng.normal(0, LOCAL_SPREAD, (len(HAIR_CLASSES), 1, 1)))
-    patches, strands = _values(scene, weights, chart, rng), _values(scene, weights, seen, rng)
+    patches = _values(scene, chart, rng, pixels=900)
+    strands = _values(scene, seen, rng, pixels=20_000)
     if scene.development is not None:
         patches = _encoded(patches, scene.development, weights)
         patches = patches + rng.normal(0, CODE_NOISE, patches.shape)
@@ -94,11 +95,11 @@ def _hairs(seed: int) -> Floats:
     return np.stack(hairs)
 
 
-def _values(scene: Scene, weights: Floats, light: Floats, rng: np.random.Generator) -> Floats:
-    """White-balanced sensor values of means over many pixels."""
+def _values(scene: Scene, light: Floats, rng: np.random.Generator, *, pixels: int) -> Floats:
+    """White-balanced sensor values of means over so many pixels."""
     sensor = scene.sensor
     values = light * sensor.exposure
-    spread = np.sqrt(np.maximum(values, 0) / sensor.full_well / 900)
+    spread = np.sqrt(np.maximum(values, 0) / sensor.full_well / pixels)
     values = values + spread * rng.standard_normal(values.shape)
     return np.clip(values * np.array(sensor.white_balance), 0, 1)
 
