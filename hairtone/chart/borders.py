@@ -15,7 +15,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from hairtone.chart.identity import COLUMNS, ROWS
 from hairtone.colorimetry import Floats
@@ -46,7 +45,7 @@ class Borders:
     mean: Floats
 
 
-def sum_borders(flat: NDArray[np.float32], *, cell: int, axis: int) -> Borders:
+def sum_borders(flat: Floats, *, cell: int, axis: int) -> Borders:
     """Borders between neighbours in a row (axis 0) or column (axis 1) of the chart laid flat."""
     picture = flat if axis == 0 else flat.swapaxes(0, 1)
     lines, length = (ROWS, COLUMNS) if axis == 0 else (COLUMNS, ROWS)

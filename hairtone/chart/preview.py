@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from hairtone.colorimetry import encode_srgb
 from hairtone.photo.types import Photo
 
-WHITE_SHARE = 0.995  # of a linear photo's pixels lie below what its preview shows as white
+BRIGHT_SHARE = 0.9998  # of the pixels are darker than what a lifted preview shows as white
+DARK = 150  # code under which the brightest pixels of an encoded photo call for lifting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -22,59 +23,65 @@ class Preview:
     ----------
     picture : ndarray, shape (h, w, 3), uint8
         RGB, encoded.
-    scale : ndarray, shape (2,)
-        Photo pixels per preview pixel, x and y.
+    to_photo : ndarray, shape (3, 3)
+        Preview positions -> photo positions; centres of pixels are whole numbers.
     """
 
     picture: NDArray[np.uint8]
-    scale: NDArray[np.float64]
-
-    def to_photo(self) -> NDArray[np.float64]:
-        """3×3 that takes preview positions to photo positions; pixel centres are whole numbers."""
-        x, y = self.scale
-        return np.array([[x, 0, (x - 1) / 2], [0, y, (y - 1) / 2], [0, 0, 1]])
+    to_photo: NDArray[np.float64]
 
 
 def make_preview(photo: Photo, *, edge: int) -> Preview:
-    """The photo with its longer side at most `edge` pixels, never enlarged."""
-    width, height = photo.size
-    shrink = min(1.0, edge / max(width, height))
-    size = max(1, round(width * shrink)), max(1, round(height * shrink))
-    stored = _stored(photo.pixels)
-    small = stored if size == (width, height) else _shrink(stored, size)
+    """The photo with its longer side about `edge` pixels, never enlarged.
+
+    Every so many-th row and column, averaged two by two or three by three: fast, and good enough
+    to search in.
+    """
+    stored = stored_pixels(photo)
+    times = round(max(photo.size) / edge)
+    times += times % 2 if times > 3 else 0
+    if times > 1:
+        mean = 3 if times == 3 else 2
+        step = times // mean
+        wide, high = (mean * (-(-side // step) // mean) for side in photo.size)
+        thin = stored[::step, ::step][:high, :wide]
+        size = (wide // mean, high // mean)
+        small = np.asarray(cv2.resize(thin, size, interpolation=cv2.INTER_AREA), stored.dtype)
+        origin = step * (mean - 1) / 2
+    else:
+        small, times, origin = stored, 1, 0.0
     return Preview(
         picture=_to_8_bit(small[..., :3], photo),
-        scale=np.array([width / size[0], height / size[1]]),
+        to_photo=np.array([[times, 0, origin], [0, times, origin], [0, 0, 1.0]]),
     )
 
 
-def _stored(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.uint8 | np.uint16]:
+def stored_pixels(photo: Photo) -> NDArray[np.uint8 | np.uint16]:
     """The buffer behind a three-channel view of four channels: OpenCV would copy the view."""
+    pixels = photo.pixels
     base = pixels.base
     if (
         isinstance(base, np.ndarray)
         and base.shape == (*pixels.shape[:2], 4)
-        and base.strides[:2] == pixels.strides[:2]
+        and base.dtype == pixels.dtype
+        and base.strides == (*pixels.strides[:2], pixels.itemsize)
+        and base.ctypes.data == pixels.ctypes.data
     ):
         return base
     return pixels
 
 
-def _shrink(
-    stored: NDArray[np.uint8 | np.uint16], size: tuple[int, int]
-) -> NDArray[np.uint8 | np.uint16]:
-    """Mean over areas, after leaving out rows and columns that the result has no need of."""
-    step = max(1, min(stored.shape[1] // size[0], stored.shape[0] // size[1]) // 3)
-    small = cv2.resize(stored[::step, ::step], size, interpolation=cv2.INTER_AREA)
-    return np.asarray(small, dtype=stored.dtype)
-
-
 def _to_8_bit(small: NDArray[np.uint8 | np.uint16], photo: Photo) -> NDArray[np.uint8]:
+    """Encoded 8-bit codes, lifted where the whole photo is dark."""
     if photo.encoding.is_linear:
         light = np.stack([photo.encoding.table[small[..., c], c] for c in range(3)], axis=-1)
-        white = np.quantile(light[::4, ::4], WHITE_SHARE)
-        bright = encode_srgb(np.clip(light / max(float(white), 1e-6), 0, 1))
-        return (255 * bright + 0.5).astype(np.uint8)
-    if small.dtype == np.uint16:
-        return (small >> 8).astype(np.uint8)
-    return np.ascontiguousarray(small, dtype=np.uint8)
+        bright = max(float(np.quantile(light[::2, ::2], BRIGHT_SHARE)), 1e-4)
+        lifted = encode_srgb(np.clip(light / min(bright, 1.0), 0, 1))
+        return (255 * lifted + 0.5).astype(np.uint8)
+    codes = (small >> 8 if small.dtype == np.uint16 else small).astype(np.uint8, order="C")
+    levels = cv2.calcHist([codes], [1], None, [256], [0, 256]).cumsum()
+    bright = int(np.searchsorted(levels, BRIGHT_SHARE * levels[-1]))
+    if bright >= DARK:
+        return codes
+    lift = np.clip(np.arange(256) * 255.0 / max(bright, 8), 0, 255).astype(np.uint8)
+    return lift[codes]

@@ -6,16 +6,18 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from hairtone.chart.borders import fit_borders, sum_borders
 from hairtone.chart.identity import COLUMNS, ROWS
 from hairtone.chart.lattice import map_points
+from hairtone.chart.preview import stored_pixels
 from hairtone.chart.types import PATCHES
 from hairtone.colorimetry import Floats, decode_srgb, encode_srgb
 from hairtone.photo.types import Photo
 
-CELL = (12, 64)  # pixels a cell is given when the chart is laid flat; our choice
+LEAST, COARSE, FINE = 12, 32, 48  # pixels a cell is given when the chart is laid flat; our choice
+ROUNDS = 3  # of laying flat and moving, at most
+SETTLED = 0.03  # of a cell; a smaller move needs no other look
 NEAREST, FARTHEST = 0.33, 0.62  # of a cell from its middle: where the patch may end
 FAINTEST = 0.05  # encoded step that still counts as an edge; our choice
 STANDARD_HALF = 0.475  # half a patch over the pitch where the edges do not tell; 40 of 42 mm
@@ -87,21 +89,20 @@ def refine_grid(photo: Photo, to_photo: Floats) -> Grid:
     """
     half = np.array([STANDARD_HALF, STANDARD_HALF])
     edge, misfit, seen = float("nan"), float("nan"), 0
-    for _ in range(2):
-        flat, cell = _flat_and_cell(photo, to_photo)
+    for _ in range(ROUNDS):
+        flat, cell = _flat_and_cell(photo, to_photo, most=COARSE)
         across, down = _edges(flat, cell=cell, axis=0), _edges(flat, cell=cell, axis=1)
         seen = int(min(np.isfinite(across.middle).sum(), np.isfinite(down.middle).sum()))
         if seen < FEWEST_EDGES:
             break
-        answer = _shift_by_edges(across.middle, down.middle)
-        to_photo, moved = _move(to_photo, answer)
+        to_photo, moved = _move(to_photo, _shift_by_edges(across.middle, down.middle))
         half = np.array([across.half, down.half])
         scale = patch_side(to_photo, np.array([0.5, 0.5])) / cell
         edge = float(np.nanmedian([across.width, down.width])) * scale
-        if not moved:
+        if not moved > SETTLED:
             break
-    for _ in range(2):
-        flat, cell = _flat_and_cell(photo, to_photo)
+    for _ in range(ROUNDS):
+        flat, cell = _flat_and_cell(photo, to_photo, most=FINE)
         light = decode_srgb(flat)
         answer, gaps, misfit = fit_borders(
             sum_borders(light, cell=cell, axis=0),
@@ -109,30 +110,36 @@ def refine_grid(photo: Photo, to_photo: Floats) -> Grid:
             middle=MIDDLE,
         )
         to_photo, moved = _move(to_photo, answer)
-        if not moved:
+        if np.isnan(moved):
             break
         half = np.clip((1 - gaps) / 2, NEAREST, 0.5)
+        if moved < SETTLED:
+            break
     return Grid(to_photo=to_photo, half=half, edge_px=edge, misfit=misfit, edges=seen)
 
 
-def _flat_and_cell(photo: Photo, to_photo: Floats) -> tuple[NDArray[np.float32], int]:
+def _flat_and_cell(photo: Photo, to_photo: Floats, *, most: int) -> tuple[Floats, int]:
     pitch = patch_side(to_photo, np.array([0.5, 0.5]))
-    cell = int(np.clip(round(pitch / 2) * 2, *CELL))
+    cell = int(np.clip(round(pitch / 2) * 2, LEAST, most))
     return lay_flat(photo, to_photo, cell=cell), cell
 
 
-def _move(to_photo: Floats, shift: Floats) -> tuple[Floats, bool]:
-    """The grid after a small projective shift; unmoved, and False, where that is no small one."""
+def _move(to_photo: Floats, shift: Floats) -> tuple[Floats, float]:
+    """The grid after a small projective shift, and how far its patches moved. [cells]
+
+    Unmoved, with NaN, where that is no small shift.
+    """
     a0, a1, a2, b0, b1, b2, g, h = shift
     change = np.array([[1 + a1, a2, a0], [b1, 1 + b2, b0], [-g, -h, 1]])
     centred = np.array([[1, 0, MIDDLE[0]], [0, 1, MIDDLE[1]], [0, 0, 1]])
-    change = centred @ change @ np.linalg.inv(centred)
-    if np.abs(map_points(change, CENTRES.astype(np.float64)) - CENTRES).max() > LARGEST_MOVE:
-        return to_photo, False
-    return np.asarray(to_photo @ change), True
+    change = np.asarray(centred @ change @ np.linalg.inv(centred), dtype=np.float64)
+    moved = float(np.abs(map_points(change, CENTRES.astype(np.float64)) - CENTRES).max())
+    if moved > LARGEST_MOVE:
+        return to_photo, float("nan")
+    return np.asarray(to_photo @ change), moved
 
 
-def lay_flat(photo: Photo, to_photo: Floats, *, cell: int) -> NDArray[np.float32]:
+def lay_flat(photo: Photo, to_photo: Floats, *, cell: int) -> Floats:
     """The chart seen straight on, encoded 0..1, `cell` pixels a patch and one cell around."""
     size = (COLUMNS + 1) * cell + 1, (ROWS + 1) * cell + 1
     to_chart = np.array([[1 / cell, 0, -1], [0, 1 / cell, -1], [0, 0, 1]])
@@ -142,22 +149,19 @@ def lay_flat(photo: Photo, to_photo: Floats, *, cell: int) -> NDArray[np.float32
     width, height = photo.size
     x0, y0 = (int(v) for v in np.clip(np.floor(around.min(axis=0)) - 2, 0, [width - 1, height - 1]))
     x1, y1 = (int(v) for v in np.clip(np.ceil(around.max(axis=0)) + 3, 1, [width, height]))
-    piece: NDArray[np.uint8 | np.uint16] = np.ascontiguousarray(
-        photo.pixels[y0 : max(y1, y0 + 1), x0 : max(x1, x0 + 1)]
-    )
     shift = np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, 1]], dtype=np.float64)
-    codes = cv2.warpPerspective(
-        piece,
-        shift @ matrix,
-        size,
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
+    codes = np.asarray(
+        cv2.warpPerspective(
+            stored_pixels(photo)[y0 : max(y1, y0 + 1), x0 : max(x1, x0 + 1)],
+            shift @ matrix,
+            size,
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
     )
     table = photo.encoding.table
     values = np.stack([table[codes[..., c], c] for c in range(3)], axis=-1)
-    if photo.encoding.is_linear:
-        values = encode_srgb(np.clip(values, 0, 1))
-    return values.astype(np.float32)
+    return encode_srgb(np.clip(values, 0, 1)) if photo.encoding.is_linear else values
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -169,7 +173,7 @@ class _Sides:
     width: float
 
 
-def _edges(flat: NDArray[np.float32], *, cell: int, axis: int) -> _Sides:
+def _edges(flat: Floats, *, cell: int, axis: int) -> _Sides:
     """Where the patches end along x (axis 0) or y (axis 1), in cells from where they should."""
     picture = flat if axis == 0 else flat.swapaxes(0, 1)
     lines, length = (ROWS, COLUMNS) if axis == 0 else (COLUMNS, ROWS)

@@ -14,7 +14,11 @@ from hairtone.colorimetry import Floats
 from hairtone.errors import ChartError
 from hairtone.photo.types import Photo
 
-EDGES = (800, 1500, 450)  # longer side of the working picture, in the order tried [pixels]
+PASSES = (  # longer side of the working picture [pixels] and edge contrasts, in the order tried
+    (800, (20, 7)),
+    (1600, (36, 14, 6)),
+    (450, (36, 14, 6)),
+)
 FEWEST_ALIKE = 20  # squares in rows and columns that look like a chart of wrong colours
 MOST_AROUND = 8  # squares going on outside of 24 before it is another chart; our choice
 BY_HAND = "or give the chart's four corners by hand (column `corners`, option corners)"
@@ -29,10 +33,9 @@ def search_chart(photo: Photo, *, reference: ChartReference) -> Floats:
         ``chart-not-found``, ``chart-false``, ``chart-twice``.
     """
     closest: tuple[int, int] = (0, 0)
-    edges = [edge for edge in EDGES if edge < max(photo.size)] or [max(photo.size)]
-    for edge in edges:
+    for edge, contrasts in PASSES:
         preview = make_preview(photo, edge=edge)
-        lattices = find_lattices(find_squares(preview.picture))
+        lattices = find_lattices(find_squares(preview.picture, contrasts=contrasts))
         windows = [(grid, best_window(grid, preview, reference=reference)) for grid in lattices]
         rated = [(grid, window) for grid, window in windows if window is not None]
         proven = [pair for pair in rated if pair[1].agreeing >= PROVEN]
@@ -57,7 +60,7 @@ def _only_one(proven: list[tuple[Lattice, Window]], preview: Preview, photo: Pho
             where=photo.name,
             remedy="Use a 24-patch chart of one of the known editions.",
         )
-    return np.asarray(preview.to_photo() @ window.to_picture)
+    return np.asarray(preview.to_photo @ window.to_picture)
 
 
 def _apart(first: Window, second: Window) -> bool:
@@ -83,7 +86,7 @@ def _squares_around(grid: Lattice, window: Window) -> int:
 
 def _twice(photo: Photo, first: Window, second: Window, preview: Preview) -> ChartError:
     spots = [
-        map_points(preview.to_photo() @ window.to_picture, np.array([[2.5, 1.5]]))[0]
+        map_points(preview.to_photo @ window.to_picture, np.array([[2.5, 1.5]]))[0]
         for window in (first, second)
     ]
     places = " and ".join(f"x {x:.0f}, y {y:.0f}" for x, y in spots)

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from hairtone.colorimetry import Floats
 
-CONTRASTS = (40, 20, 10, 5)  # steps of the 8-bit picture taken as an edge; our choice
+CONTRASTS = (36, 14, 6)  # steps of the 8-bit picture taken as an edge; our choice
 SMALLEST = 3  # side of the flat core of a patch in the picture [pixels]; our choice
+SMALLEST_SHARE = 0.005  # the same over the picture's longer side: a chart 8 % of it wide
 LARGEST = 0.24  # side of a patch over the picture's longer side; four rows have to fit
 FILLED = 0.72  # of its smallest rectangle; a square tilted by 30° fills 0.8. Our choice
 LONGEST = 2.2  # long over short side of a patch seen at 30°, with room for perspective
@@ -34,28 +35,30 @@ class Squares:
     sides: Floats
 
 
-def find_squares(picture: NDArray[np.uint8]) -> Squares:
+def find_squares(picture: NDArray[np.uint8], *, contrasts: tuple[int, ...] = CONTRASTS) -> Squares:
     """Flat areas of about the shape of a patch, at several edge contrasts, without doubles."""
     edges = _edge_strength(picture)
-    found = [_flat_areas(edges, contrast=contrast) for contrast in CONTRASTS]
+    found = [_flat_areas(edges, contrast=contrast) for contrast in contrasts]
     return _without_doubles(np.concatenate(found))
 
 
 def _edge_strength(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Largest range over 3×3 pixels of any channel."""
-    kernel = np.ones((3, 3), np.uint8)
     smooth = cv2.blur(picture, (3, 3)) if max(picture.shape) >= 600 else picture
-    return cv2.morphologyEx(smooth, cv2.MORPH_GRADIENT, kernel).max(axis=2)
+    spread = cv2.morphologyEx(smooth, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
+    red, green, blue = cv2.split(spread)
+    return np.asarray(cv2.max(cv2.max(red, green), blue), dtype=np.uint8)
 
 
 def _flat_areas(edges: NDArray[np.uint8], *, contrast: int) -> Floats:
     """Rows of x, y, side."""
     flat = (edges < contrast).astype(np.uint8)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(flat, connectivity=4)
-    labels, stats = np.asarray(labels, dtype=np.int32), np.asarray(stats, dtype=np.int32)
+    _, raw_labels, raw_stats, _ = cv2.connectedComponentsWithStats(flat, connectivity=4)
+    labels, stats = np.asarray(raw_labels, np.int32), np.asarray(raw_stats, np.int32)
     width, height, area = (stats[:, k].astype(np.float64) for k in (2, 3, 4))
     largest = LARGEST * max(edges.shape)
-    fits = (np.minimum(width, height) >= SMALLEST) & (np.maximum(width, height) <= largest * 1.5)
+    smallest = max(SMALLEST, SMALLEST_SHARE * max(edges.shape))
+    fits = (np.minimum(width, height) >= smallest) & (np.maximum(width, height) <= largest * 1.5)
     fits &= np.maximum(width, height) <= LONGEST * 1.1 * np.minimum(width, height) + 2
     fits &= area > 0.4 * width * height
     fits[0] = False
