@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final, Literal, Protocol
 
-from hairtone.colorimetry import Floats
 from hairtone.errors import Flag
 
 if TYPE_CHECKING:
@@ -32,49 +31,6 @@ TABLES: Final = (
 )
 
 
-class TressProfile(Protocol):
-    """Colour along one hair of a study, and where it belongs.
-
-    Attributes
-    ----------
-    photo, place
-        Where it was measured; `place` from 1, left to right.
-    subject, section, treatment, wash, replicate
-        As the sheet states them; `wash` is ``"before"``, ``"0"``, ``"1"``, …
-    status : str
-        ``"measured"`` or ``"flagged"``.
-    position : ndarray, shape (n,)
-        0 roots .. 1 ends.
-    lab : ndarray, shape (n, 3)
-        Body colour at each position.
-    u95 : ndarray, shape (n,)
-        95 % of equally good answers lie within this ΔE00 of `lab`.
-    """
-
-    @property
-    def photo(self) -> str: ...  # noqa: D102 - told above
-    @property
-    def place(self) -> int: ...  # noqa: D102
-    @property
-    def subject(self) -> str: ...  # noqa: D102
-    @property
-    def section(self) -> str: ...  # noqa: D102
-    @property
-    def treatment(self) -> str: ...  # noqa: D102
-    @property
-    def wash(self) -> str: ...  # noqa: D102
-    @property
-    def replicate(self) -> int: ...  # noqa: D102
-    @property
-    def status(self) -> str: ...  # noqa: D102
-    @property
-    def position(self) -> Floats: ...  # noqa: D102
-    @property
-    def lab(self) -> Floats: ...  # noqa: D102
-    @property
-    def u95(self) -> Floats: ...  # noqa: D102
-
-
 class Analysis(Protocol):
     """A study, analysed: what every report, figure and notebook reads.
 
@@ -85,8 +41,6 @@ class Analysis(Protocol):
     frames : mapping of str to DataFrame
         The CSV tables of the contract by name without ``.csv``, columns and order as written
         there. A table with nothing to tell is there with its columns and no rows.
-    profiles : sequence of TressProfile
-        One for every row that was not refused.
     warnings : sequence of Flag
         What looks implausible, in the trade's terms. They never change a number.
     missing : sequence of str
@@ -97,8 +51,6 @@ class Analysis(Protocol):
     def outcome(self) -> StudyResult: ...  # noqa: D102 - told above
     @property
     def frames(self) -> Mapping[str, Any]: ...  # noqa: D102
-    @property
-    def profiles(self) -> Sequence[TressProfile]: ...  # noqa: D102
     @property
     def warnings(self) -> Sequence[Flag]: ...  # noqa: D102
     @property

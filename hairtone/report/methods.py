@@ -1,0 +1,70 @@
+"""How a study was measured, in a table: viewing, chart, calibration, versions."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING, Any
+
+from hairtone.report.blocks import Grid, grid
+from hairtone.report.sentences import number
+
+if TYPE_CHECKING:
+    from hairtone.study.outcome import StudyResult
+
+
+def methods_of(outcome: StudyResult) -> Grid:
+    """What a reader needs to do it again.
+
+    Parameters
+    ----------
+    outcome : StudyResult
+        The measured study.
+    """
+    settings = outcome.study.settings
+    charts = [row.photo.get("chart") or {} for row in outcome.rows if row.error is None]
+    rows: list[tuple[str, str]] = [
+        ("viewing (light and observer)", settings.viewing),
+        ("chart reference", settings.chart + _assumed(settings.is_chart_assumed)),
+        ("calibration", _counted([str(chart.get("method") or "") for chart in charts])),
+        ("chart left out of the fit, mean ΔE₀₀", _held_out(charts)),
+        ("light field from", _counted([_light(chart) for chart in charts])),
+        ("zones", f"roots to {settings.zones[0]:.2f}, ends from {settings.zones[1]:.2f}"),
+        ("“as even as” margin, ΔE₀₀", f"{settings.margin:g}"),
+        ("difference formula", "CIEDE2000, kL = kC = kH = 1 (ISO/CIE 11664-6)"),
+        ("intervals", "95 %, by inverting the sampling law of the difference"),
+        ("versions", ", ".join(f"{name} {v}" for name, v in _versions().items())),
+        *[("remark", note) for note in outcome.notes],
+    ]
+    return grid("How this was measured", ("what", "how"), rows, long=(1,))
+
+
+def _assumed(is_assumed: bool) -> str:
+    return " (edition assumed: none was written down)" if is_assumed else ""
+
+
+def _counted(words: list[str]) -> str:
+    counts = Counter(word for word in words if word)
+    return ", ".join(f"{word} ({count} rows)" for word, count in sorted(counts.items())) or "–"
+
+
+def _light(chart: dict[str, Any]) -> str:
+    return str((chart.get("light") or {}).get("source") or "")
+
+
+def _held_out(charts: list[dict[str, Any]]) -> str:
+    known = [float(chart["held_out"]) for chart in charts if chart.get("held_out") is not None]
+    if not known:
+        return "–"
+    return f"{number(sum(known) / len(known), 2)} (largest photo {number(max(known), 2)})"
+
+
+def _versions() -> dict[str, str]:
+    from hairtone.study.recipe import versions
+
+    return versions()
+
+
+def hashes_of(outcome: StudyResult) -> Grid:
+    """Photographs by the SHA-256 of their bytes."""
+    seen = {row.row.photo: row.sha256 for row in outcome.rows if row.sha256}
+    return grid("Photographs", ("photo", "SHA-256"), list(seen.items()), long=(0, 1))

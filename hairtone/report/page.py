@@ -1,0 +1,221 @@
+"""Everything a report shows, gathered for its template: the same facts for every audience."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+from hairtone.colorimetry import screen_colour
+from hairtone.report import sentences, tester
+from hairtone.report.blocks import Grid, Shown, grid, shown
+from hairtone.report.cards import Card, HairView, make_card
+from hairtone.report.figures import figure_differences, figure_uptake_table, row_label
+from hairtone.report.methods import hashes_of, methods_of
+from hairtone.report.record import Record, record_of
+from hairtone.report.source import hairs_of
+from hairtone.report.tables import Tables
+from hairtone.report.texts import CAUTIONS, MARKS, STATUS_WORDS, TITLES, VALIDITY
+from hairtone.report.types import TABLES, Analysis, Audience
+from hairtone.uncertainty import ColourDifference
+
+if TYPE_CHECKING:
+    from hairtone.study.outcome import RowResult, StudyResult
+
+MOST_CARDS: Final = 12  # hairs shown one by one; the rest is in the tables; our choice
+MOST_ROWS: Final = 200  # lines of a table on the page; the CSV files hold all; our choice
+_LEAST_TOP: Final = 4.0  # ΔE00 at the dark end of a study's maps, at least; our choice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tile:
+    """How many rows came out one way: a mark, a count, a word."""
+
+    status: str
+    mark: str
+    count: int
+    word: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page:
+    """What the templates fill in; all text plain, escaped by them.
+
+    Attributes are named after the places of the template they go to.
+    """
+
+    audience: Audience
+    title: str
+    subtitle: str
+    strands: tuple[str, ...]
+    tiles: tuple[Tile, ...]
+    counts: str
+    refused: Grid
+    flagged: Grid
+    warnings: tuple[str, ...]
+    missing: tuple[str, ...]
+    lead: tuple[str, ...]
+    overview: Shown | None
+    cards: tuple[Card, ...]
+    more: tuple[str, ...]
+    uptake: Shown | None
+    records: tuple[Record, ...]
+    methods: Grid
+    hashes: Grid
+    cautions: tuple[str, ...] = CAUTIONS
+    validity: tuple[str, ...] = VALIDITY
+    files: str = ", ".join(f"{name}.csv" for name in TABLES)
+    extra: dict[str, Any] = field(default_factory=dict)
+
+
+def make_page(analysis: Analysis, *, audience: Audience) -> Page:
+    """The page of a study for one audience.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The study, analysed.
+    audience : str
+        ``"educator"``, ``"stylist"`` or ``"tester"``.
+    """
+    outcome = analysis.outcome
+    settings = outcome.study.settings
+    tables = Tables(analysis.frames, bands=_bands(outcome))
+    hairs = [
+        HairView(outcome=outcome, rows=rows, tables=tables) for rows in hairs_of(outcome).values()
+    ]
+    hairs = [hair for hair in hairs if _may_be_shown(hair)]
+    shown_hairs = [hair for hair in hairs if hair.measured][:MOST_CARDS]
+    top = _map_top(tables)
+    return Page(
+        audience=audience,
+        title=settings.title,
+        subtitle=f"{TITLES[audience]} · {len(outcome.study.photos)} photographs · "
+        f"{len(hairs)} hairs · {settings.viewing}",
+        strands=tuple(filter(None, (_strand(hair) for hair in shown_hairs))),
+        tiles=_tiles(outcome),
+        counts=sentences.counts_sentence(outcome.counts),
+        refused=_refused(tables),
+        flagged=_flagged(outcome),
+        warnings=tuple(str(flag) for flag in analysis.warnings),
+        missing=tuple(analysis.missing),
+        lead=_lead(audience, outcome),
+        overview=_overview(tables) if audience == "educator" else None,
+        cards=tuple(make_card(hair, map_top=top) for hair in shown_hairs),
+        more=_more(len([hair for hair in hairs if hair.measured])),
+        uptake=_uptake(tables) if audience == "educator" else None,
+        records=tuple(record_of(hair.rows, settings) for hair in hairs[:MOST_CARDS]),
+        methods=methods_of(outcome),
+        hashes=hashes_of(outcome),
+        extra=tester.blocks_of(analysis, tables) if audience == "tester" else {},
+    )
+
+
+def _may_be_shown(hair: HairView) -> bool:
+    return hair.outcome.study.settings.may_measure(hair.rows[0].row.subject)
+
+
+def _bands(outcome: StudyResult) -> tuple[tuple[float, str], ...]:
+    return ((1.25, "even"), (2.1, "very slight"), (4.1, "slight shift"), (8.2, "noticeable"),
+            (99.0, "uneven"))  # fmt: skip
+
+
+def _map_top(tables: Tables) -> float:
+    """One scale for every map of the study: the largest difference of any two zones."""
+    largest = [
+        row["value"] for row in tables.rows("evenness") if row["measure"] == "largest_difference"
+    ]
+    return max([_LEAST_TOP, *largest])
+
+
+def _strand(hair: HairView) -> str:
+    """The hair just coloured (else its first photo) as the stops of a CSS gradient."""
+    rows = sorted(hair.measured, key=lambda row: row.row.wash != 0)
+    tenths = (rows[0].hair.get("tress") or {}).get("tenths") or []
+    codes = [[int(c) for c in screen_colour(lab)] for lab in tenths if lab]
+    return ",".join(f"rgb({r} {g} {b})" for r, g, b in codes) if len(codes) > 1 else ""
+
+
+def _tiles(outcome: StudyResult) -> tuple[Tile, ...]:
+    return tuple(
+        Tile(status=status, mark=MARKS[status], count=count, word=STATUS_WORDS[status])
+        for status, count in outcome.counts.items()
+    )
+
+
+def _refused(tables: Tables) -> Grid:
+    rows = [
+        (row["photo"], row.get("place"), row["says"], row["remedy"])
+        for row in tables.rows("refused")[:MOST_ROWS]
+    ]
+    head = ("photo", "hair", "what was found", "what to do")
+    return grid("Photographs that were refused", head, rows, long=(0, 2, 3))
+
+
+def _flagged(outcome: StudyResult) -> Grid:
+    """Each doubt once, with the photos it concerns."""
+    found: dict[tuple[str, str, str], list[str]] = {}
+    for row in outcome.rows:
+        for flag in row.flags if row.error is None else ():
+            if not flag.is_note:
+                found.setdefault((flag.code, flag.says, flag.remedy), []).append(_name(row))
+    rows = [(says, remedy, "; ".join(names)) for (_, says, remedy), names in found.items()]
+    head = ("what was found", "what to do", "where")
+    return grid("Doubts about photographs", head, rows[:MOST_ROWS], long=(0, 1, 2))
+
+
+def _name(row: RowResult) -> str:
+    place = f", hair {row.row.place}" if row.row.place > 1 else ""
+    return f"{row.row.photo}{place}"
+
+
+def _lead(audience: Audience, outcome: StudyResult) -> tuple[str, ...]:
+    if audience != "educator":
+        return ()
+    return (
+        "Each hair was measured in sixty steps from roots to ends. “Roots to ends” is the "
+        "difference between the first and the last zone; the smaller, the more even.",
+    )
+
+
+def _overview(tables: Tables) -> Shown | None:
+    """Root-to-ends of every hair just coloured, side by side."""
+    rows = [
+        row
+        for row in tables.rows("evenness")
+        if row["measure"] == "root_to_ends" and str(row["wash"]) == "0"
+    ][:MOST_CARDS]
+    if not rows:
+        return None
+    differences = [
+        ColourDifference(
+            delta_e=row["value"], low=row["low"], high=row["high"], critical=row["critical"]
+        )
+        for row in rows
+    ]
+    labels = [f"{row_label(row).split(',')[0]} {row['treatment'] or ''}".strip() for row in rows]
+    return shown(
+        figure_differences(labels, differences, bands=tables.bands),
+        caption="Roots to ends of every hair, just coloured.",
+        alt=" ".join(f"{row['subject']}: {sentences.evenness_sentence(row)}" for row in rows),
+    )
+
+
+def _uptake(tables: Tables) -> Shown | None:
+    rows = tables.rows("uptake")[: 3 * MOST_CARDS]
+    if not rows:
+        return None
+    return shown(
+        figure_uptake_table(rows),
+        caption="How much colour each zone took up.",
+        alt=" ".join(
+            f"{row['subject']} {row['zone']}: ΔE₀₀ {sentences.number(row['delta_e'])}."
+            for row in rows
+        ),
+    )
+
+
+def _more(measured: int) -> tuple[str, ...]:
+    left = measured - MOST_CARDS
+    if left <= 0:
+        return ()
+    return (f"{left} more hairs are not drawn here; the CSV files beside this page hold them all.",)

@@ -1,0 +1,219 @@
+"""What the figures say, in plain words; every number with its interval.
+
+Words of a verdict ("even", "slight shift", …) come with the tables; these sentences only carry
+them. Nothing here decides anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from hairtone.report.source import hair_words, wash_words
+from hairtone.report.types import ZONE_WORDS
+
+Row = Mapping[str, Any]
+_LEAST_STEP: Final = 1.0  # L*, C* or H* units a direction is named from; our choice
+
+
+def number(value: float | None, digits: int = 1) -> str:
+    """A number with a point and a true minus sign; a dash where there is none."""
+    if value is None:
+        return "–"
+    return f"{value:.{digits}f}".replace("-", "−")
+
+
+def span(low: float | None, high: float | None, digits: int = 1) -> str:
+    """An interval in words, open where a limit is missing."""
+    if low is None and high is None:
+        return "limits unknown"
+    if high is None:
+        return f"{number(low, digits)} or more"
+    if low is None:
+        return f"up to {number(high, digits)}"
+    return f"{number(low, digits)} to {number(high, digits)}"
+
+
+def counts_sentence(counts: Mapping[str, int]) -> str:
+    """How many rows of the sheet were measured, flagged and refused."""
+    total = sum(counts.values())
+    hairs = "1 row" if total == 1 else f"{total} rows"
+    return (
+        f"Of {hairs} in the sheet {counts['measured']} could be measured without doubt, "
+        f"{counts['flagged']} were measured with a doubt named below, and {counts['refused']} "
+        f"were refused."
+    )
+
+
+def evenness_sentence(row: Row, *, direction: str = "") -> str:
+    """Roots to ends of one hair in one photo, from a row of evenness.csv."""
+    value, critical = row["value"], row["critical"]
+    when = wash_words(str(row["wash"])).capitalize()
+    if not row["resolved"]:
+        return (
+            f"{when}: no difference between roots and ends can be told from this photo "
+            f"(ΔE₀₀ {number(value)}; an even hair stays under {number(critical)})."
+        )
+    words = f": {row['words']}" if row.get("words") else ""
+    which_way = f" The ends are {direction}." if direction else ""
+    return (
+        f"{when}: roots and ends differ by ΔE₀₀ {number(value)} "
+        f"({span(row['low'], row['high'])}){words}.{which_way}"
+    )
+
+
+def direction_words(reference: Sequence[float], sample: Sequence[float]) -> str:
+    """Which way a colour differs: lighter or darker, more or less colourful, redder or yellower.
+
+    Parameters
+    ----------
+    reference, sample : sequence of float
+        L*, a*, b*. Steps under 1 unit go unnamed.
+    """
+    from hairtone.colorimetry import lch_difference
+
+    lightness, chroma, hue = (float(v) for v in lch_difference(reference, sample))
+    words = []
+    if abs(lightness) >= _LEAST_STEP:
+        words.append("lighter" if lightness > 0 else "darker")
+    if abs(chroma) >= _LEAST_STEP:
+        words.append("more colourful" if chroma > 0 else "less colourful")
+    if abs(hue) >= _LEAST_STEP:
+        words.append(_hue_word(sample, hue))
+    return _listed(words)
+
+
+def _hue_word(sample: Sequence[float], hue: float) -> str:
+    """Between red (0°) and yellow (90°) hair turns redder or yellower; elsewhere say the way."""
+    from hairtone.colorimetry import hue_angle
+
+    angle = float(hue_angle(sample))
+    if angle < 100 or angle > 345:
+        return "yellower" if hue > 0 else "redder"
+    return "of another hue"
+
+
+def _listed(words: Sequence[str]) -> str:
+    if len(words) < 2:
+        return "".join(words)
+    return ", ".join(words[:-1]) + " and " + words[-1]
+
+
+def uptake_sentence(rows: Sequence[Row]) -> str:
+    """How unevenly one hair took the colour up, from its rows of uptake.csv."""
+    by_zone = {row["zone"]: row for row in rows}
+    parts = [
+        f"{ZONE_WORDS[zone]} ΔE₀₀ {number(by_zone[zone]['delta_e'])} "
+        f"({span(by_zone[zone]['low'], by_zone[zone]['high'])})"
+        for zone in ZONE_WORDS
+        if zone in by_zone
+    ]
+    text = f"Colour taken up: {', '.join(parts)}."
+    ratio = next((row for row in rows if row.get("ratio_ends_to_roots") is not None), None)
+    return f"{text} {_ratio_sentence(ratio)}" if ratio else text
+
+
+def _ratio_sentence(row: Row) -> str:
+    value, low, high = (row.get(k) for k in ("ratio_ends_to_roots", "ratio_low", "ratio_high"))
+    if low is not None and low > 1:
+        verdict = "The ends took up more than the roots"
+    elif high is not None and high < 1:
+        verdict = "The ends took up less than the roots"
+    else:
+        verdict = "Whether the ends took up more than the roots cannot be told from these photos"
+    return f"{verdict} (ends against roots {number(value, 2)}; {span(low, high, 2)})."
+
+
+def porous_sentence(row: Row) -> str:
+    """From where on a hair took up more than its roots, from a row of porous.csv."""
+    onset, low, high = (_percent(row.get(key)) for key in ("onset", "low", "high"))
+    reach = f" ({low} to {high})" if low and high else ""
+    return (
+        f"From about {onset} of the length{reach} the hair took up more than at the roots, by "
+        f"ΔE₀₀ {number(row.get('excess'))}: these lengths behave as porous ones do."
+    )
+
+
+def _percent(value: float | None) -> str:
+    return "" if value is None else f"{100 * value:.0f} %"
+
+
+def patch_sentence(row: Row) -> str:
+    """One missed or grabbed place, from a row of patches.csv."""
+    kind = "took up less than its surroundings" if row["kind"] == "missed" else (
+        "took up more than its surroundings"
+    )  # fmt: skip
+    return (
+        f"Between {_percent(row['from'])} and {_percent(row['to'])} of the length the hair {kind} "
+        f"(ΔE₀₀ {number(row['delta_e'])}, {row['kind']})."
+    )
+
+
+def colour_left_sentence(rows: Sequence[Row]) -> str:
+    """What is left in each zone at the last wash, from one hair's rows of fade.csv."""
+    told = [row for row in rows if row.get("colour_left") is not None and int(row["wash"]) > 0]
+    if not told:
+        return (
+            "What is left of the colour cannot be told: too little uptake against its noise, or "
+            "no photo before colouring or after a wash."
+        )
+    last = max(int(row["wash"]) for row in told)
+    parts = [
+        f"{ZONE_WORDS[row['zone']]} {row['colour_left']:.0f} % "
+        f"({span(row.get('colour_left_low'), row.get('colour_left_high'), 0)})"
+        for row in told
+        if int(row["wash"]) == last
+    ]
+    return f"Colour left after {_washes(last)}: {', '.join(parts)}."
+
+
+def _washes(count: float) -> str:
+    return "1 wash" if count == 1 else f"{count:g} washes"
+
+
+def refresh_sentence(rows: Sequence[Row]) -> str:
+    """Washes until half the colour is left, a range for each zone, from fade_fit.csv."""
+    parts = []
+    for row in rows:
+        zone = ZONE_WORDS[row["zone"]]
+        low, high = row.get("washes_to_refresh_low"), row.get("washes_to_refresh_high")
+        if low is None and high is None:
+            parts.append(f"{zone} cannot be told yet")
+        else:
+            parts.append(f"{zone} {span(low, high)}")
+    return f"Washes until half the colour is left: {', '.join(parts)}." if parts else ""
+
+
+def tone_sentence(rows: Sequence[Row]) -> str:
+    """Which way the tone went by the last wash, zone by zone, from fade.csv."""
+    told = [row for row in rows if row.get("tone_words")]
+    if not told:
+        return ""
+    last = max(int(row["wash"]) for row in told)
+    at_last = {r["zone"]: str(r["tone_words"]) for r in told if int(r["wash"]) == last}
+    if len(set(at_last.values())) == 1 and len(at_last) > 1:
+        return f"Tone after {_washes(last)}, from roots to ends: {next(iter(at_last.values()))}."
+    parts = [f"{ZONE_WORDS[zone]} {words}" for zone, words in at_last.items()]
+    return f"Tone after {_washes(last)}: {'. '.join(parts)}."
+
+
+def crossing_sentence(row: Row) -> str:
+    """The wash at which roots and ends cross, from a row of crossing.csv."""
+    hair = hair_words(str(row["subject"]), str(row.get("section") or ""))
+    if row.get("wash") is None:
+        return f"{hair}: roots and ends do not cross within the washes photographed."
+    reach = span(row.get("low"), row.get("high"))
+    return f"{hair}: roots and ends cross at about wash {number(row['wash'])} (between {reach})."
+
+
+def comparison_sentence(row: Row) -> str:
+    """One comparison of two treatments, from a row of comparison.csv."""
+    from hairtone.report.figure_comparison import comparison_label
+
+    what = comparison_label(dict(row)).replace("\n", ": ")
+    p = row.get("p_holm")
+    chance = "" if p is None else f"; p {'< 0.001' if p < 0.001 else number(p, 3)} after Holm"
+    return (
+        f"{what}: {row['verdict']} (difference {number(row['difference'], 2)}, "
+        f"{span(row['low'], row['high'], 2)}{chance}; {row['n_a']} and {row['n_b']} tresses)."
+    )

@@ -1,0 +1,263 @@
+"""What only the tester's report shows: design, comparisons, noise floor, tables by treatment."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from hairtone.report import sentences
+from hairtone.report.blocks import Grid, Shown, grid, shown, table_of
+from hairtone.report.figures import (
+    comparison_label,
+    figure_agreement_table,
+    figure_comparison_table,
+    figure_repeats_table,
+    figure_treatments_fade,
+)
+from hairtone.report.tables import Tables
+from hairtone.report.types import ZONE_WORDS, ZONES, Analysis
+
+if TYPE_CHECKING:
+    from hairtone.study.outcome import StudyResult
+
+MOST_COMPARISONS: Final = 24  # drawn in one figure; the table holds all; our choice
+_COMPARISON: Final = {
+    "measure": "measure", "zone": "zone", "wash": "wash", "treatment_a": "a", "treatment_b": "b",
+    "difference": "a less b", "low": "low", "high": "high", "p_holm": "p (Holm)",
+    "margin": "margin", "verdict": "verdict", "n_a": "n a", "n_b": "n b",
+}  # fmt: skip
+
+
+def blocks_of(analysis: Analysis, tables: Tables) -> dict[str, Any]:
+    """The tester's own blocks by the name the template calls them.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The study, analysed.
+    tables : Tables
+        Its tables.
+    """
+    comparisons = tables.rows("comparison")
+    order = analysis.outcome.study.settings.order
+    return {
+        "lead": _lead(analysis.outcome),
+        "design": _design(analysis.outcome),
+        "comparisons": [sentences.comparison_sentence(r) for r in comparisons[:MOST_COMPARISONS]],
+        "comparison_figures": _comparison_figures(comparisons),
+        "comparison_table": table_of("Comparisons of treatments", comparisons, _COMPARISON),
+        "treatment_figures": _fade_figures(tables, order),
+        "tables": [_evenness_table(tables, order), _fade_table(tables, order), _fit_table(tables)],
+        "noise": _noise(tables),
+        "noise_figures": _noise_figures(tables),
+    }
+
+
+def _lead(outcome: StudyResult) -> list[str]:
+    settings = outcome.study.settings
+    pairing = f"Hairs are paired by “{settings.pairing}”." if settings.pairing else (
+        "Hairs are not paired."
+    )  # fmt: skip
+    blocks = f" Blocks: {', '.join(settings.blocks)}." if settings.blocks else ""
+    return [
+        f"The unit of comparison is the tress, not the photograph or the pixel. {pairing}{blocks} "
+        f"“As even as” means within ± {settings.margin:g} ΔE₀₀, set before measuring."
+    ]
+
+
+def _design(outcome: StudyResult) -> Grid:
+    """Tresses, photos, washes, repeats and refusals of each treatment."""
+    by: dict[str, list[Any]] = defaultdict(list)
+    for row in outcome.rows:
+        by[row.treatment or "none"].append(row)
+    rows = []
+    for name, found in by.items():
+        washes = {r.row.wash for r in found if r.row.wash is not None}
+        rows.append(
+            (
+                name,
+                len({r.row.hair for r in found}),
+                len(found),
+                f"{min(washes)} to {max(washes)}" if washes else "–",
+                max(r.row.replicate for r in found),
+                sum(r.status == "flagged" for r in found),
+                sum(r.status == "refused" for r in found),
+            )
+        )
+    head = ("treatment", "tresses", "rows", "washes", "repeats", "flagged", "refused")
+    return grid("Design as photographed", head, rows)
+
+
+def _comparison_figures(rows: Sequence[dict[str, Any]]) -> list[Shown]:
+    """One figure for each measure, so that units are not mixed."""
+    by: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for row in rows:
+        by[str(row["measure"])].append(row)
+    return [
+        shown(
+            figure_comparison_table([comparison_label(r) for r in found], found),
+            caption=f"Treatments compared: {measure.replace('_', ' ')}.",
+            alt=" ".join(sentences.comparison_sentence(row) for row in found),
+        )
+        for measure, found in ((m, f[:MOST_COMPARISONS]) for m, f in by.items())
+    ]
+
+
+def _fade_figures(tables: Tables, order: Sequence[str]) -> list[Shown]:
+    pictures = []
+    for zone in ZONES:
+        rows = [
+            row
+            for row in tables.rows("fade")
+            if row["zone"] == zone and row.get("colour_left") is not None
+        ]
+        series = {name: _by_wash(found) for name, found in _grouped(rows, order).items()}
+        if not series:
+            continue
+        pictures.append(
+            shown(
+                figure_treatments_fade(series, zone=zone),
+                caption=f"Colour left at the {ZONE_WORDS[zone]}: mean over tresses; the band is "
+                f"the 95 % interval of the mean, with one tress that of its reading.",
+                alt=_series_alt(series, zone),
+            )
+        )
+    return pictures
+
+
+def _series_alt(series: dict[str, list[dict[str, Any]]], zone: str) -> str:
+    parts = [
+        f"{name}: {rows[-1]['value']:.0f} % after wash {rows[-1]['wash']}"
+        for name, rows in series.items()
+    ]
+    return f"Colour left at the {ZONE_WORDS[zone]} over washes. {'. '.join(parts)}."
+
+
+def _grouped(rows: Sequence[dict[str, Any]], order: Sequence[str]) -> dict[str, list[Any]]:
+    """Rows by treatment, in the order of study.toml, the rest after."""
+    names = [*order, *(str(row["treatment"] or "none") for row in rows)]
+    grouped: dict[str, list[Any]] = {name: [] for name in dict.fromkeys(names)}
+    for row in rows:
+        grouped[str(row["treatment"] or "none")].append(row)
+    return {name: found for name, found in grouped.items() if found}
+
+
+def _by_wash(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    by: dict[int, list[dict[str, Any]]] = defaultdict(list)
+    for row in rows:
+        by[int(row["wash"])].append(row)
+    return [{"wash": wash, **_mean_of(found)} for wash, found in sorted(by.items())]
+
+
+def _mean_of(rows: Sequence[dict[str, Any]]) -> dict[str, float]:
+    """Mean over tresses with its t interval; of one tress its own interval."""
+    from scipy.stats import t
+
+    values = np.array([row["colour_left"] for row in rows], dtype=float)
+    mean = float(values.mean())
+    if len(values) == 1:
+        low, high = rows[0].get("colour_left_low"), rows[0].get("colour_left_high")
+        return {
+            "value": mean,
+            "low": mean if low is None else float(low),
+            "high": mean if high is None else float(high),
+        }
+    reach = float(t.ppf(0.975, len(values) - 1) * values.std(ddof=1) / np.sqrt(len(values)))
+    return {"value": mean, "low": mean - reach, "high": mean + reach}
+
+
+def _summary(values: Sequence[float]) -> tuple[float, float | None, int]:
+    array = np.array(values, dtype=float)
+    spread = float(array.std(ddof=1)) if len(array) > 1 else None
+    return float(array.mean()), spread, len(array)
+
+
+def _evenness_table(tables: Tables, order: Sequence[str]) -> Grid:
+    rows: list[Sequence[Any]] = []
+    for name, found in _grouped(tables.rows("evenness"), order).items():
+        for (measure, wash), values in _collect(
+            found, lambda r: (str(r["measure"]), str(r["wash"])), "value"
+        ).items():
+            rows.append((name, measure.replace("_", " "), wash, *_summary(values)))
+    head = ("treatment", "measure", "wash", "mean", "SD over hairs", "n")
+    return grid("Evenness by treatment and wash, ΔE₀₀ (patchiness in L*)", head, rows)
+
+
+def _collect(
+    rows: Sequence[dict[str, Any]], key: Callable[[dict[str, Any]], Any], value: str
+) -> dict[Any, list[float]]:
+    found: dict[Any, list[float]] = defaultdict(list)
+    for row in rows:
+        if row.get(value) is not None:
+            found[key(row)].append(float(row[value]))
+    return found
+
+
+def _fade_table(tables: Tables, order: Sequence[str]) -> Grid:
+    rows: list[Sequence[Any]] = []
+    for name, found in _grouped(tables.rows("fade"), order).items():
+        by: dict[tuple[str, int], list[dict[str, Any]]] = defaultdict(list)
+        for row in found:
+            by[str(row["zone"]), int(row["wash"])].append(row)
+        for (zone, wash), group in sorted(
+            by.items(), key=lambda i: (ZONES.index(i[0][0]), i[0][1])
+        ):
+            means = [_mean(group, key) for key in ("delta_e", "delta_e_ab", "dL", "dC", "dH")]
+            left = [r["colour_left"] for r in group if r.get("colour_left") is not None]
+            mean_left = float(np.mean(left)) if left else None
+            rows.append((name, ZONE_WORDS[zone], wash, *means, mean_left, len(group)))
+    head = ("treatment", "zone", "wash", "ΔE₀₀", "ΔE*ab", "ΔL*", "ΔC*", "ΔH*", "colour left %", "n")
+    return grid("Fade by treatment, zone and wash: means over hairs", head, rows)
+
+
+def _mean(rows: Sequence[dict[str, Any]], key: str) -> float | None:
+    known = [float(row[key]) for row in rows if row.get(key) is not None]
+    return float(np.mean(known)) if known else None
+
+
+def _fit_table(tables: Tables) -> Grid:
+    columns = {
+        "subject": "subject", "section": "section", "zone": "zone", "model": "model",
+        "washes_to_refresh": "to refresh", "washes_to_refresh_low": "low",
+        "washes_to_refresh_high": "high", "misfit": "misfit",
+    }  # fmt: skip
+    return table_of("Fade curves, hair by hair (washes)", tables.rows("fade_fit")[:200], columns)
+
+
+def _noise(tables: Tables) -> list[str]:
+    if tables.rows("repeats"):
+        return ["How far a reading moves when the same hair is re-combed and photographed again:"]
+    return [
+        "There are no repeats in this study, so how far re-laying the hair moves a reading is "
+        "borrowed from published work (SD 0.31 in L*, J. Cosmet. Sci. 51 (2000) 293–299). "
+        "Photograph each hair at least three times, re-combed, to measure it."
+    ]
+
+
+def _noise_figures(tables: Tables) -> list[Shown]:
+    found = []
+    repeats = tables.rows("repeats")
+    if repeats:
+        alt = " ".join(
+            f"{r['measure']} {r['zone'] or ''} {r['factor']}: SD {sentences.number(r['sd'], 2)}."
+            for r in repeats
+        )
+        found.append(shown(figure_repeats_table(repeats), caption="Repeats.", alt=alt))
+    agreement = tables.rows("agreement")
+    if agreement:
+        alt = " ".join(
+            f"{r['zone']} {r['axis']}: bias {sentences.number(r['bias'], 2)}, limits "
+            f"{sentences.span(r['limit_low'], r['limit_high'], 2)}."
+            for r in agreement
+        )
+        found.append(
+            shown(
+                figure_agreement_table(agreement),
+                caption="Photographs against the instrument's readings of the same hair.",
+                alt=alt,
+            )
+        )
+    return found
