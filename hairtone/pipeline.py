@@ -245,7 +245,7 @@ def _wanted_strands(
     found: dict[str | None, tuple[Strand, ...] | HairtoneError] = {}
     for hair in request.hairs or (HairRequest(place=0),):
         if hair.line is not None:
-            wanted.append((hair.place, _given_strand(photo, hair)))
+            wanted.append((hair.place, _given_strand(photo, hair, hair.line)))
             continue
         if hair.roots not in found:
             try:
@@ -268,9 +268,9 @@ def _wanted_strands(
     return wanted
 
 
-def _given_strand(photo: Photo, hair: HairRequest) -> Strand | HairtoneError:
+def _given_strand(photo: Photo, hair: HairRequest, line: Floats) -> Strand | HairtoneError:
     try:
-        return strand_along(photo, hair.line, width=hair.width, name=str(hair.place))
+        return strand_along(photo, line, width=hair.width, name=str(hair.place))
     except HairError as error:
         return error
 
