@@ -112,7 +112,7 @@ class Cluster:
             )
 
         first = [submit(*pair) for _, pair in zip(range(_AHEAD * cores), waiting, strict=False)]
-        queue = distributed.as_completed(first)
+        queue = distributed.as_completed(first, loop=client.loop)
         for future in queue:
             yield _done(asked.pop(future.key), future)
             future.release()
@@ -128,6 +128,12 @@ def _done(job: Job, future: Any) -> Done:
         if kind == "done":
             return Done(name=job.name, packed=value)
         says = str(value)
+    elif future.status != "error":
+        raise HairtoneError(
+            "cluster-lost",
+            f"The scheduler was lost (task {future.status}).",
+            remedy="Start it again and run the same command: what was stored is kept.",
+        )
     else:
         says = f"the workers that measured it were lost ({type(future.exception()).__name__})"
         kind = "crashed"

@@ -78,10 +78,10 @@ def read_csv(path: Path, *, needs: str, faults: Faults) -> RawTable:
     """
     text, encoding = _decode(path, faults)
     text, declared = _take_sep_line(text)
-    if not trim(text):
-        raise faults.stop("sheet-empty", "The sheet is empty.", "Write a header row and rows.")
     separator = declared or _separator(text, needs)
     lines = list(_parse(text, separator, faults, skipped=1 if declared else 0))
+    if not lines:
+        raise faults.stop("sheet-empty", "The sheet is empty.", "Write a header row and rows.")
     place, cells = lines[0]
     header = clean_header(cells, place=place, faults=faults)
     rows = tuple(_whole_rows(lines[1:], header, faults))
@@ -139,7 +139,7 @@ def _take_sep_line(text: str) -> tuple[str, str]:
 
 def _separator(text: str, needs: str) -> str:
     """The separator under which the first row shows the needed column."""
-    first = re.split(r"\r\n|\r|\n", text.lstrip("\r\n"), maxsplit=1)[0]
+    first = re.split(r"\r\n|\r|\n", text.lstrip("\r\n"), maxsplit=1)[0][:MAX_CELL]
 
     def score(separator: str) -> tuple[bool, int]:
         names = [clean_column(cell) for cell in next(csv.reader([first], delimiter=separator))]
@@ -152,7 +152,6 @@ def _parse(
     text: str, separator: str, faults: Faults, *, skipped: int
 ) -> Iterator[tuple[str, list[str]]]:
     """Rows that hold anything, with their place."""
-    csv.field_size_limit(max(csv.field_size_limit(), 131_072))
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     count, start = 0, 1 + skipped
     try:
