@@ -105,7 +105,7 @@ def printable_name(path: str | os.PathLike[str]) -> str:
 def _read_bytes(path: str | os.PathLike[str]) -> bytes:
     try:
         os.fspath(path).encode("utf-8")
-        with open(path, "rb") as file:
+        with open(path, "rb", opener=_open_without_waiting) as file:
             facts = os.fstat(file.fileno())
             if not stat.S_ISREG(facts.st_mode):
                 raise PhotoError(
@@ -129,6 +129,11 @@ def _read_bytes(path: str | os.PathLike[str]) -> bytes:
             ("not-readable", f"The file cannot be read: {os.strerror(fault.errno or 0)}."),
         )
         raise PhotoError(code, says, remedy=_remedy_for(code)) from fault
+
+
+def _open_without_waiting(path: str, flags: int) -> int:
+    """A pipe named like a photo must not hold the batch up."""
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def _remedy_for(code: str) -> str:
