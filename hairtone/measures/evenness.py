@@ -1,132 +1,148 @@
-"""Profile -> how even the colour is from roots to ends.
+"""How even a hair's colour is from roots to ends.
 
 References
 ----------
-.. [1] R. S. Berns, mean colour difference from the mean (MCDM), as used for the spread of repeated
-   colour measurements.
-.. [2] H. Theil, Proc. K. Ned. Akad. Wet. A 53 (1950) 386; P. K. Sen, J. Am. Stat. Assoc. 63 (1968)
-   1379-1389, doi:10.1080/01621459.1968.10480934.
+.. [1] R. S. Berns, Billmeyer and Saltzman's Principles of Color Technology: mean colour difference
+   from the mean. From memory.
+.. [2] P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379-1389, doi:10.1080/01621459.1968.10480934.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from html import escape
 from typing import Any, Final
 
 import numpy as np
 
-from hairtone.colorimetry import Floats, delta_e, delta_e_metric, lch_difference
-from hairtone.hair.types import Profile
-from hairtone.measures.grade import GreyScaleGrade, grey_scale_grade
-from hairtone.measures.pattern import PatternFigure, judge_pattern
-from hairtone.measures.words import Bands, read_bands
-from hairtone.measures.zones import (
-    THIRDS,
-    SpanColours,
-    sampling_rows,
-    tenth_colours,
-    zone_colours,
+from hairtone.colorimetry import (
+    Floats,
+    delta_e,
+    delta_e_metric,
+    lab_to_xyz,
+    lch_difference,
 )
+from hairtone.errors import MeasureError
+from hairtone.hair.types import Profile
+from hairtone.measures.grade import Grade, grade_change
+from hairtone.measures.patchiness import Patchiness, measure_patchiness, slope_of
+from hairtone.measures.patterns import TRIALS, SummaryLaw, largest_length, mean_length, summary_law
+from hairtone.measures.showing import Shown
+from hairtone.measures.spans import Spans
+from hairtone.measures.words import Bands, read_bands
+from hairtone.measures.zones import THIRDS, tenth_spans, zone_spans
 from hairtone.uncertainty import ColourDifference, difference_from_covariance
 
-ROBUST_SD: Final = 1.4826  # median absolute deviation -> SD of a normal law; closed form
-NOISE_ROWS: Final = 512  # equally likely errors a pattern is judged by; our choice
+ROOTS, ENDS = 0, 2
+_PAIRS: Final = ((0, 1), (1, 2), (0, 2))
+_RUI_SCALE: Final = 10.7  # Σ V(λ) over 390-700 nm in 10 nm steps; CIE 1924 V(λ)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Evenness:
-    """How even one hair is.
+class Slope:
+    """Change of L* per tenth of the length, Theil-Sen, with its 95 % interval."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evenness(Shown):
+    """How even one hair is in one photo.
 
     Attributes
     ----------
     root_to_ends : ColourDifference
-        ΔE00 between roots and ends.
+        ΔE00 of the mean of the roots and the mean of the ends.
     root_to_ends_net : ColourDifference or None
-        The same with the gradient the hair had before colouring taken off.
-    mean_difference : PatternFigure
-        Mean ΔE00 of the ten tenths from their mean [1]_, noise taken off.
-    largest_difference : PatternFigure
-        Largest ΔE00 of any two zones.
-    d_lightness, d_chroma, d_hue : float
-        Signed ΔL*, ΔC*, ΔH* of the ends against the roots.
-    slope : float
-        Theil–Sen slope of L* [2]_. [per tenth of the length]
-    patchiness : PatternFigure
-        Robust SD of L* along the hair once the slope is taken off. [L*]
-    grade : GreyScaleGrade
-        Grey-scale grade of the ends against the roots.
+        The same with the hair's own gradient before colouring taken off.
+    mean_difference : ColourDifference
+        Mean difference from the mean over tenths, what noise adds taken off; its `critical` is
+        what an even tress stays under, on the same footing.
+    mean_difference_raw : float
+        The same as read. [ΔE00]
+    largest_difference : ColourDifference
+        Largest ΔE00 of any two zones; `critical` is what an even tress stays under.
+    dL, dC, dH : float
+        Signed, ends against roots. [L*, C*, H* units]
+    patchiness : Patchiness
+        Spread left when the steady change along the hair is taken out. [ΔE00]
+    slope : Slope
+        Steady change of L* per tenth of the length.
+    grade : Grade
+        Grey-scale grade, ends against roots.
+    unlevelness_y : float
+        RUI_Y = 10.7 s_Y / mean Y over tenths: secondary, from luminance only. A re-laid untreated
+        tress already gives 0.26 to 0.96.
     words : str
-        In plain words.
+        Root-to-ends (net where known) in words.
     """
 
     root_to_ends: ColourDifference
-    root_to_ends_net: ColourDifference | None
-    mean_difference: PatternFigure
-    largest_difference: PatternFigure
-    d_lightness: float
-    d_chroma: float
-    d_hue: float
-    slope: float
-    patchiness: PatternFigure
-    grade: GreyScaleGrade
+    mean_difference: ColourDifference
+    mean_difference_raw: float
+    largest_difference: ColourDifference
+    dL: float
+    dC: float
+    dH: float
+    patchiness: Patchiness
+    slope: Slope
+    grade: Grade
+    unlevelness_y: float
     words: str
+    root_to_ends_net: ColourDifference | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready, keys as the contract fixes them."""
         net = self.root_to_ends_net
-        patches = self.patchiness
-        return _rounded(
-            {
-                "root_to_ends": self.root_to_ends.to_dict(),
-                "mean_difference": self.mean_difference.to_dict(),
-                "largest_difference": self.largest_difference.to_dict(),
-                "root_to_ends_net": None if net is None else net.to_dict(),
-                "dL": self.d_lightness,
-                "dC": self.d_chroma,
-                "dH": self.d_hue,
-                "slope": self.slope,
-                "patchiness": {
-                    "value": patches.value,
-                    "low": patches.low,
-                    "high": patches.high,
-                    "critical": patches.critical,
-                },
-                "grade": {"gsc": self.grade.gsc, "table": self.grade.table},
-                "words": self.words,
-            }
-        )
+        return {
+            "root_to_ends": _rounded(self.root_to_ends),
+            "mean_difference": _rounded(self.mean_difference),
+            "mean_difference_raw": round(self.mean_difference_raw, 3),
+            "largest_difference": _rounded(self.largest_difference),
+            "root_to_ends_net": None if net is None else _rounded(net),
+            "dL": round(self.dL, 2),
+            "dC": round(self.dC, 2),
+            "dH": round(self.dH, 2),
+            "patchiness": self.patchiness.to_dict(),
+            "slope": {
+                "value": round(self.slope.value, 3),
+                "low": round(self.slope.low, 3),
+                "high": round(self.slope.high, 3),
+            },
+            "grade": self.grade.to_dict(),
+            "unlevelness_y": round(self.unlevelness_y, 3),
+            "words": self.words,
+        }
 
     def to_frame(self) -> Any:
-        """One row a measure: measure, value, low, high, critical, resolved."""
+        """One row a measure: measure, value, low, high, critical, resolved, gsc, grade, words."""
         import pandas as pd
 
         rows = []
         for name in ("root_to_ends", "root_to_ends_net", "mean_difference", "largest_difference"):
-            told = getattr(self, name)
-            if told is not None:
-                figures = told.to_dict()
-                rows.append({"measure": name, "value": figures.pop("delta_e"), **figures})
-        figures = self.patchiness.to_dict()
-        rows.append({"measure": "patchiness", "value": figures.pop("delta_e"), **figures})
-        return pd.DataFrame(rows)
-
-    def plot(self, ax: Any = None) -> Any:
-        """Draw the figures against what an even tress stays under."""
-        from hairtone.report.figures import figure_evenness
-
-        return figure_evenness(self, ax=ax)
-
-    def _repr_html_(self) -> str:
-        return f"<p>{escape(self.words)}</p>" + self.to_frame().round(2).to_html(
-            index=False, escape=True
+            difference = getattr(self, name)
+            if difference is not None:
+                told = difference.to_dict()
+                rows.append({"measure": name, "value": told.pop("delta_e"), **told})
+        patchy = self.patchiness
+        rows.append(
+            {
+                "measure": "patchiness",
+                "value": patchy.value,
+                "low": patchy.low,
+                "high": patchy.high,
+                "critical": patchy.critical,
+                "resolved": patchy.is_resolved,
+            }
         )
-
-
-def _rounded(told: Any) -> Any:
-    if isinstance(told, dict):
-        return {key: _rounded(value) for key, value in told.items()}
-    return round(told, 3) if isinstance(told, float) else told
+        frame = pd.DataFrame(rows)
+        judged = frame.measure == "root_to_ends"
+        frame["gsc"] = np.where(judged, self.grade.gsc, np.nan)
+        frame["grade"] = np.where(judged, self.grade.table, "")
+        said = "root_to_ends" if self.root_to_ends_net is None else "root_to_ends_net"
+        frame["words"] = np.where(frame.measure == said, self.words, "")
+        return frame
 
 
 def measure_evenness(
@@ -136,7 +152,7 @@ def measure_evenness(
     natural: Profile | None = None,
     bands: Bands | None = None,
 ) -> Evenness:
-    """Evenness of one hair from roots to ends.
+    """Evenness of one hair, roots to ends.
 
     Parameters
     ----------
@@ -145,98 +161,137 @@ def measure_evenness(
     zones : tuple of float, optional
         Where roots end and where ends begin, 0..1.
     natural : Profile, optional
-        The same hair before colouring, whose own gradient is taken off in `root_to_ends_net`.
+        The same hair before colouring, for one viewing: its own gradient is taken off in
+        `root_to_ends_net`.
     bands : Bands, optional
-        Words for ΔE00 between roots and ends.
+        A study's own words.
+
+    Raises
+    ------
+    MeasureError
+        ``zones-out-of-order``; ``viewings-differ``: the profiles are stated for two viewings.
     """
-    colours, tenths = zone_colours(profile, zones=zones), tenth_colours(profile)
-    root_to_ends = difference_from_covariance(
-        colours.lab[0], colours.lab[2], colours.difference_covariance(0, 2)
-    )
-    net = None if natural is None else _net(colours, zone_colours(natural, zones=zones))
-    slope, left = detrend(profile.position, profile.lab[:, 0])
-    d_lightness, d_chroma, d_hue = lch_difference(colours.lab[0], colours.lab[2])
-    bands = read_bands()["evenness"] if bands is None else bands
+    spans, tenths = zone_spans(profile, zones=zones), tenth_spans(profile)
+    roots, ends = spans.lab[ROOTS], spans.lab[ENDS]
+    between = difference_from_covariance(roots, ends, spans.difference_covariance(ROOTS, ENDS))
+    net = None if natural is None else _net_of_natural(spans, profile, natural, zones)
+    mean, raw = _mean_difference(tenths)
+    dl, dc, dh = (float(v) for v in lch_difference(roots, ends))
+    judged = between if net is None else net
+    words = (bands or read_bands()).words("evenness", low=judged.low, high=judged.high)
     return Evenness(
-        root_to_ends=root_to_ends,
+        root_to_ends=between,
         root_to_ends_net=net,
-        mean_difference=_judge_spans(tenths, mean_difference_from_mean),
-        largest_difference=_judge_spans(colours, largest_difference),
-        d_lightness=float(d_lightness),
-        d_chroma=float(d_chroma),
-        d_hue=float(d_hue),
-        slope=slope,
-        patchiness=_judge_patchiness(profile, left),
-        grade=grey_scale_grade(colours.lab[0], colours.lab[2]),
-        words=bands.phrase(root_to_ends.low, root_to_ends.high),
+        mean_difference=mean,
+        mean_difference_raw=raw,
+        largest_difference=_largest_difference(spans),
+        dL=dl,
+        dC=dc,
+        dH=dh,
+        patchiness=measure_patchiness(profile),
+        slope=_slope(tenths),
+        grade=grade_change(roots, ends),
+        unlevelness_y=_unlevelness(tenths),
+        words=words if judged.is_resolved else f"{words} (not resolved)",
     )
 
 
-def _net(after: SpanColours, before: SpanColours) -> ColourDifference:
-    """Ends against roots that carry the gradient the hair had before."""
-    expected = after.lab[0] + before.lab[2] - before.lab[0]
-    covariance = after.difference_covariance(0, 2) + before.difference_covariance(0, 2)
-    return difference_from_covariance(expected, after.lab[2], covariance)
+def mean_difference_from_mean(lab: Floats) -> float:
+    """Mean ΔE00 of colours from their mean L*a*b* [1]_.
+
+    Parameters
+    ----------
+    lab : array_like, shape (n, 3)
+        L*a*b* of n places or repeats.
+    """
+    lab = np.asarray(lab, dtype=np.float64)
+    return float(delta_e(lab.mean(axis=0), lab).mean())
 
 
-def mean_difference_from_mean(points: Floats) -> Floats:
-    """Mean distance of points (..., m, 3) from their own mean."""
-    away = points - points.mean(axis=-2, keepdims=True)
-    return np.asarray(np.linalg.norm(away, axis=-1).mean(axis=-1))
+def _net_of_natural(
+    spans: Spans, profile: Profile, natural: Profile, zones: tuple[float, float]
+) -> ColourDifference:
+    """Ends against what the roots would be at the ends had the natural gradient stayed."""
+    if natural.viewing != profile.viewing:
+        raise MeasureError(
+            "viewings-differ",
+            f"The hair is stated for {profile.viewing}, its colour before for {natural.viewing}.",
+            remedy="Measure both photos for the same viewing.",
+        )
+    before = zone_spans(natural, zones=zones)
+    expected = spans.lab[ROOTS] + before.lab[ENDS] - before.lab[ROOTS]
+    covariance = spans.difference_covariance(ROOTS, ENDS)
+    covariance = covariance + before.difference_covariance(ROOTS, ENDS)
+    return difference_from_covariance(expected, spans.lab[ENDS], covariance)
 
 
-def largest_difference(points: Floats) -> Floats:
-    """Largest distance between any two of the points (..., m, 3)."""
-    apart = points[..., :, None, :] - points[..., None, :, :]
-    return np.asarray(np.linalg.norm(apart, axis=-1).max(axis=(-2, -1)))
+def _mean_difference(tenths: Spans) -> tuple[ColourDifference, float]:
+    """Noise-corrected and raw mean difference from the mean."""
+    raw = mean_difference_from_mean(tenths.lab)
+    root = metric_root(tenths.lab.mean(axis=0))
+    pattern = (tenths.lab - tenths.lab.mean(axis=0)) @ root
+    noise = tenths.noise(trials=TRIALS)
+    noise = (noise - noise.mean(axis=1, keepdims=True)) @ root
+    law = summary_law(raw, pattern, noise, mean_length)
+    return _corrected(raw, law), raw
 
 
-def _judge_spans(colours: SpanColours, figure: Any) -> PatternFigure:
-    """Judge a pattern of colours in axes where ΔE00 is a length."""
-    mean = colours.lab.mean(axis=0)
-    root = np.linalg.cholesky(delta_e_metric(mean))
-    seen = (colours.lab - mean) @ root
-    noise = _noise(colours) @ root
-    if figure is mean_difference_from_mean:
-        raw = float(delta_e(mean, colours.lab).mean())
-    else:
-        raw = float(delta_e(colours.lab[:, None], colours.lab[None]).max())
-    return judge_pattern(seen, noise, figure, raw=raw)
+def _corrected(raw: float, law: SummaryLaw) -> ColourDifference:
+    """What noise adds in square taken off the reading and off its critical value."""
 
+    def less(value: float) -> float:
+        return float(np.sqrt(max(value**2 - law.noise**2, 0.0)))
 
-def _noise(colours: SpanColours) -> Floats:
-    """Equally likely errors of the spans, shape (n, m, 3): calibration plus fibres."""
-    rows = np.arange(NOISE_ROWS)
-    calibration = colours.draws[rows % len(colours.draws)] - colours.lab
-    fibres = colours.sampling[rows * 7 % len(colours.sampling)] - colours.sampling.mean(axis=0)
-    return np.asarray(calibration + fibres)
-
-
-def detrend(position: Floats, lightness: Floats) -> tuple[float, Floats]:
-    """Theil–Sen slope per tenth of the length, and what is left once it is taken off [2]_."""
-    i, j = np.triu_indices(len(position), k=1)
-    slope = float(np.median((lightness[j] - lightness[i]) / (position[j] - position[i])))
-    left = lightness - slope * position
-    return slope / 10, np.asarray(left - np.median(left))
-
-
-def robust_sd(values: Floats) -> Floats:
-    """SD by the median absolute deviation over the last axis but one, (..., m, 1) -> (...)."""
-    away = np.abs(values - np.median(values, axis=-2, keepdims=True))
-    return np.asarray(ROBUST_SD * np.median(away, axis=-2)[..., 0])
-
-
-def _judge_patchiness(profile: Profile, left: Floats) -> PatternFigure:
-    count = len(profile.position)
-    bins = SpanColours(
-        lab=profile.lab,
-        draws=profile.draws.astype(np.float64),
-        sampling=sampling_rows(profile),
-        viewing=profile.viewing,
+    value = less(raw)
+    return ColourDifference(
+        delta_e=value,
+        low=min(law.low, value),
+        high=max(law.high, value),
+        critical=less(law.critical),
     )
-    noise = _noise(bins)[..., 0]
-    centred = profile.position - profile.position.mean()
-    # a least-squares slope is close enough for noise, and 500 times cheaper than Theil–Sen
-    slopes = noise @ centred / (centred @ centred)
-    noise = noise - slopes[:, None] * centred
-    return judge_pattern(left.reshape(count, 1), noise[..., None], robust_sd)
+
+
+def _largest_difference(spans: Spans) -> ColourDifference:
+    """Largest ΔE00 of any two zones."""
+    first, second = (list(side) for side in zip(*_PAIRS, strict=True))
+    reading = float(delta_e(spans.lab[first], spans.lab[second]).max())
+    root = metric_root(spans.lab.mean(axis=0))
+    noise = spans.noise(trials=TRIALS)
+    law = summary_law(
+        reading,
+        (spans.lab[second] - spans.lab[first]) @ root,
+        (noise[:, second] - noise[:, first]) @ root,
+        largest_length,
+    )
+    return ColourDifference(
+        delta_e=reading,
+        low=min(law.low, reading),
+        high=max(law.high, reading),
+        critical=law.critical,
+    )
+
+
+def metric_root(lab: Floats) -> Floats:
+    """Matrix that takes differences near `lab`, from the right, to axes of ΔE00 length."""
+    return np.asarray(np.linalg.cholesky(delta_e_metric(lab)))
+
+
+def _slope(tenths: Spans) -> Slope:
+    """Theil-Sen slope of L* per tenth, and what noise makes of it [2]_."""
+    value = float(slope_of(tenths.lab[:, 0]))
+    shaken = tenths.lab[:, 0] + tenths.noise(trials=TRIALS // 4)[:, :, 0]
+    reach = 1.96 * float(np.std(slope_of(shaken)))
+    return Slope(value=value, low=value - reach, high=value + reach)
+
+
+def _unlevelness(tenths: Spans) -> float:
+    """RUI_Y: relative spread of luminance along the hair on the scale of the spectral index."""
+    luminance = lab_to_xyz(tenths.lab, white=tenths.viewing.white)[:, 1]
+    return float(_RUI_SCALE * luminance.std(ddof=1) / luminance.mean())
+
+
+def _rounded(difference: ColourDifference) -> dict[str, float | bool]:
+    return {
+        key: value if isinstance(value, bool) else round(value, 3)
+        for key, value in difference.to_dict().items()
+    }

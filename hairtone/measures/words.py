@@ -1,104 +1,108 @@
-"""Figures -> words, by bands that a study may edit."""
+"""Figures in words, by the bands of ``bands.toml``; the bands are ours and can be edited."""
 
 from __future__ import annotations
 
 import tomllib
-from bisect import bisect_right
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from hairtone.errors import SheetError
 from hairtone.reference import reference_path
 
-FILE: Final = "bands.toml"
-SUBJECTS: Final = ("evenness", "change", "colour_left")
+CANNOT_TELL: Final = "cannot tell from these photos"
+_SCALES: Final = ("evenness", "change", "colour_left")
+_LIMITS: Final = ("refresh_percent", "gone_percent", "tone_drift")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bands:
-    """Words for the spans of a scale.
+    """Words and the limits between them.
 
     Attributes
     ----------
-    limits : tuple of float
-        Rising; where one word gives way to the next.
-    words : tuple of str
-        One more than `limits`.
+    scales : dict
+        For ``"evenness"``, ``"change"`` and ``"colour_left"``: upper limits and words, ascending;
+        the last limit is infinite.
+    limits : dict
+        ``refresh_percent`` and ``gone_percent`` of the colour left, ``tone_drift`` in ΔE*ab.
     """
 
-    limits: tuple[float, ...]
-    words: tuple[str, ...]
+    scales: dict[str, tuple[tuple[float, str], ...]]
+    limits: dict[str, float]
 
-    def word(self, value: float) -> str:
-        """The word for a value."""
-        return self.words[bisect_right(self.limits, value)]
+    def word(self, scale: str, value: float) -> str:
+        """The word for a value; a value on a limit takes the word above it."""
+        bands = self.scales[scale]
+        return next((word for limit, word in bands if value < limit), bands[-1][1])
 
-    def phrase(self, low: float, high: float) -> str:
-        """What an interval allows to say: a word, "between X and Y", or that it cannot be told."""
-        first, last = (bisect_right(self.limits, value) for value in (low, high))
+    def words(self, scale: str, *, low: float, high: float) -> str:
+        """The word for a figure known only to lie between `low` and `high`.
+
+        Inside one band: its word. Across one limit: "between X and Y". Across more: "cannot tell
+        from these photos".
+        """
+        bands = self.scales[scale]
+        first, last = (
+            next((at for at, (limit, _) in enumerate(bands) if value < limit), len(bands) - 1)
+            for value in (low, high)
+        )
         if first == last:
-            return self.words[first]
-        if last == first + 1:
-            return f"between {self.words[first]} and {self.words[last]}"
-        return "cannot tell from these photos"
+            return bands[first][1]
+        if last - first == 1:
+            return f"between {bands[first][1]} and {bands[last][1]}"
+        return CANNOT_TELL
 
 
-def read_bands(folder: Path | None = None) -> dict[str, Bands]:
-    """Bands for ``evenness``, ``change`` and ``colour_left``.
+def read_bands(path: Path | None = None) -> Bands:
+    """Words and limits from ``bands.toml``, or from a study's own copy.
 
     Parameters
     ----------
-    folder : Path, optional
-        A study's folder; its own ``bands.toml`` overrules the one that comes with hairtone,
-        scale by scale.
+    path : Path, optional
+        A study's own file; without it the one that comes with hairtone.
 
     Raises
     ------
     SheetError
-        A study's bands that do not rise, or are no bands at all.
+        ``bands-unreadable``: no TOML, a table is missing, or limits do not ascend.
     """
-    bands = dict(_standard())
-    own = None if folder is None else folder / FILE
-    if own is not None and own.is_file():
-        bands.update(_parse(own))
-    return bands
+    return _read(reference_path("bands.toml") if path is None else Path(path))
 
 
 @cache
-def _standard() -> dict[str, Bands]:
-    return _parse(reference_path(FILE))
-
-
-def _parse(path: Path) -> dict[str, Bands]:
+def _read(path: Path) -> Bands:
     try:
-        document = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise _bad(f"is no TOML: {error}") from None
-    unknown = sorted(set(document) - set(SUBJECTS))
-    if unknown:
-        raise _bad(f"names {', '.join(unknown)}, and there are {', '.join(SUBJECTS)}")
-    return {subject: _bands(subject, rows) for subject, rows in document.items()}
+        found = tomllib.loads(path.read_text(encoding="utf-8"))
+        scales = {name: _bands(name, found[name]["bands"]) for name in _SCALES}
+        limits = {name: float(found["limits"][name]) for name in _LIMITS}
+    except KeyError as error:
+        raise _unreadable(path, f"The entry {error} is missing.") from error
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, TypeError) as error:
+        raise _unreadable(path, f"It cannot be read ({error}).") from error
+    except ValueError as error:
+        raise _unreadable(path, str(error)) from error
+    return Bands(scales=scales, limits=limits)
 
 
-def _bands(subject: str, rows: object) -> Bands:
-    try:
-        pairs = [(limit, str(word)) for limit, word in rows]  # type: ignore[attr-defined]
-        limits = tuple(float(limit) for limit, _ in pairs[:-1])
-    except (TypeError, ValueError):
-        raise _bad(f"holds no list of [limit, word] for {subject}") from None
-    rising = all(low < high for low, high in pairwise(limits))
-    if len(pairs) < 2 or not rising or pairs[-1][0] != "rest":
-        raise _bad(f"has limits for {subject} that do not rise to a last ['rest', word]")
-    return Bands(limits=limits, words=tuple(word for _, word in pairs))
+def _bands(name: str, rows: Any) -> tuple[tuple[float, str], ...]:
+    bands = []
+    for row in rows:
+        limit, word = row
+        bands.append((float("inf") if limit == "" else float(limit), str(word)))
+    if len(bands) < 2 or bands[-1][0] != float("inf"):
+        raise ValueError(f'The last band of {name} needs the limit "".')
+    if any(one[0] >= two[0] for one, two in pairwise(bands)):
+        raise ValueError(f"The limits of {name} do not ascend: {[limit for limit, _ in bands]}.")
+    return tuple(bands)
 
 
-def _bad(what: str) -> SheetError:
+def _unreadable(path: Path, says: str) -> SheetError:
     return SheetError(
-        "bands",
-        f"The file of words {what}.",
-        where=FILE,
-        remedy="Write each scale as a list of [limit, word] with rising limits and ['rest', word].",
+        "bands-unreadable",
+        says,
+        where=path.name,
+        remedy="Start from a copy of calibration/bands.toml and change limits or words only.",
     )
