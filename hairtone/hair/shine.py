@@ -1,13 +1,18 @@
-"""How much of a bin's light is mirror highlights, told by the shape of its brightness.
+"""How much of each bin's light is mirror highlights, and its removal.
 
-Light over fibres is a body times a shade, near log-normal, and on top of it highlights that are
-never negative and strongly uneven from fibre to fibre (gamma law). The spread of the shade and
-the evenness of the highlights are common to a tress; the share of highlights is each bin's own
-and smooth along the hair. What is common to the whole length is taken for the hair's own mixture
-of fibres (white ones among dark ones look like that), so only the excess over it is shine.
+Highlights sit on top of the body colour, lamp-coloured from the cuticle and a little
+hair-coloured from the back of the fibre [1]_, and they are uneven from fibre to fibre. Two things
+tell them from hair that is lighter in itself:
 
-The dichromatic model tells the colour of what is taken out: between the lamp's, from the
-cuticle's surface, and the hair's, from the back of the fibre [1]_.
+- **Spread.** Where there are highlights the bright and the dull pixels of a bin lie further apart
+  than shading alone puts them, in the direction of the highlights' colour. Blur and the width of
+  a fibre decide how much light stands behind such a spread, the same all along one tress (`gain`).
+- **Colour.** White light added leaves the differences of the channels as they are. The body's
+  luminance along the hair follows those differences (dye and melanin change both), so that
+  light which does not follow them, where there is spread, is highlights.
+
+Both are linear, and so weighed as such. What spread is common to the whole length is taken for
+the hair's own mixture of fibres (white ones among dark ones look like that) and stays.
 
 References
 ----------
@@ -17,23 +22,26 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 from typing import Final
 
 import numpy as np
-from scipy.special import gammaincinv, ndtri
 
 from hairtone.colorimetry import Floats
 
-QUANTILES: Final = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
-SHADES: Final = (0.02, 0.04, 0.06, 0.08, 0.11, 0.15, 0.2, 0.27, 0.36)  # SD of log shade
-SHAPES: Final = (0.6, 1.0, 1.6, 2.5, 4.0)  # of the gamma law; blur over fibres raises it
-RATIOS: Final = (0.0, *np.geomspace(0.01, 6.0, 26).tolist())  # highlights over body
-POINTS: Final = 20  # of either law where the two are added
-WINDOW: Final = (0.25, 0.6, 1.0, 0.6, 0.25)  # weights of neighbouring bins
-FITTED_TO: Final = 0.02  # relative: how well these laws can be hoped to describe hair; our choice
-BASE_QUANTILE: Final = 0.15  # of the shares along the hair: what is common to all of it
-EXPECTED_SHARE: Final = 0.15  # mean of the share before looking; our choice
+# All our choice, on 100 rendered raw photos; what each trades is beside it
+DULL_SHARE: Final = 0.3  # darker and brighter part of a bin that are compared: more is steadier,
+BRIGHT_SHARE: Final = 0.3  # less shows more of the highlights
+BACK_FACE: Final = 0.35  # light from the back of the fibre over that from its surface
+SMOOTHING: Final = 2.0  # bins; SD of the kernel over the spread along the hair
+CALM_SHARE: Final = 0.2  # of the bins, those of least spread: what is common to the whole length
+DOUBT: Final = 1.5  # noise SDs of spread at which half of it is believed
+GAIN: Final = (1.3, 0.3)  # light behind a spread: mean and SD; fibres of 1 to 3 pixels
+GAIN_NOISE: Final = 0.5  # relative SD of that light about the spread, bin by bin
+TREND: Final = 0.1  # SD of a body that grows lighter without any change of chroma, log light
+BODY_FIT: Final = 0.07  # relative: how well body light follows chroma, when the gain is fitted
+BODY_NOISE: Final = 0.025  # relative: the same, when highlights are weighed bin by bin
+EVIDENCE: Final = (0.05, 1.0)  # relative noise, and log odds against, of there being any shine
+MOST: Final = 0.95  # of a bin's light that may be highlights
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,104 +50,160 @@ class Shine:
 
     Attributes
     ----------
+    light : ndarray, shape (bins, 3)
+        Light of the highlights, lamp's white = (1, 1, 1).
     share : ndarray, shape (bins,)
-        Share of the bin's luminance that is highlights, in excess of `base`.
+        Of the bin's luminance.
     sd : ndarray, shape (bins,)
         Of `share`.
-    base : float
-        Share common to the whole length, left in the hair.
-    shade : float
-        SD of log light over the fibres.
+    chance : float
+        That there are any, 0..1; `light` is scaled by it.
     """
 
+    light: Floats
     share: Floats
     sd: Floats
-    base: float
-    shade: float
+    chance: float
 
 
-def fit_shine(count: Floats, level: Floats) -> Shine:
-    """Share of highlights in each bin.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Excess:
+    """Spread beyond what shading gives, as luminance in the highlights' colour."""
+
+    colour: Floats  # (bins, 3) of highlights of luminance 1
+    luminance: Floats  # (bins,)
+    noise: Floats  # (bins,)
+
+
+def fit_shine(count: Floats, light: Floats) -> Shine:
+    """Highlights of each bin.
 
     Parameters
     ----------
     count : ndarray, shape (bins, levels)
         Pixels by brightness.
-    level : ndarray, shape (levels,)
-        Log luminance at the middle of each level.
+    light : ndarray, shape (bins, levels, 3)
+        Their summed light, lamp's white = (1, 1, 1), light field and shading divided out.
     """
-    seen = _log_quantiles(count, level)
-    noise = _noise(seen)
-    misfits = {
-        (shade, shape): _misfit(seen, _law(shade, shape), noise)
-        for shade in _near_shades(seen)
-        for shape in SHAPES
-    }
-    best = min(misfits, key=lambda pair: float(misfits[pair].min(axis=1).sum()))
-    shares = np.array(RATIOS) / (1 + np.array(RATIOS))
-    weight = np.gradient(shares) * np.exp(-shares / EXPECTED_SHARE)
-    misfit = misfits[best]
-    belief = np.exp(-0.5 * (misfit - misfit.min(axis=1, keepdims=True))) * weight
-    belief /= belief.sum(axis=1, keepdims=True)
-    share = belief @ shares
-    sd = np.sqrt(np.maximum(belief @ shares**2 - share**2, 0.0))
-    base = float(np.quantile(share, BASE_QUANTILE))
-    excess = np.maximum(share - base, 0.0) / (1 - base)
-    return Shine(share=excess, sd=sd / (1 - base), base=base, shade=best[0])
-
-
-def _log_quantiles(count: Floats, level: Floats) -> Floats:
-    """Logarithm of brightness quantiles over the mean, smoothed along the hair; (bins, q)."""
-    total = np.maximum(count.sum(axis=1), 1e-9)
-    mean = np.log(count @ np.exp(level) / total)
-    heaped = np.cumsum(count, axis=1) / total[:, None]
-    step = level[1] - level[0]
-    edges = np.concatenate([[level[0] - step / 2], level + step / 2])
-    at = [
-        np.interp(QUANTILES, np.concatenate([[0.0], row + 1e-12 * np.arange(len(row))]), edges)
-        for row in heaped
-    ]
-    return np.asarray(at) - mean[:, None]
-
-
-def _noise(seen: Floats) -> Floats:
-    """SD of each log quantile, from neighbours' differences and the laws' own limits."""
-    steps = np.diff(seen, axis=0)
-    robust = 1.4826 * np.median(np.abs(steps - np.median(steps, axis=0)), axis=0) / np.sqrt(2)
-    return np.asarray(np.hypot(robust, FITTED_TO))
-
-
-def _near_shades(seen: Floats) -> tuple[float, ...]:
-    """Shade spreads worth trying: up to what the lower half of the least shiny bins spans."""
-    lower = (seen[:, 5] - seen[:, 1]) / -ndtri(QUANTILES[1])
-    widest = 1.4 * float(np.quantile(lower, 0.3)) + 0.02
-    near = tuple(shade for shade in SHADES if 0.3 * widest <= shade <= widest)
-    return near or (min(SHADES, key=lambda shade: abs(shade - widest)),)
-
-
-def _misfit(seen: Floats, law: Floats, noise: Floats) -> Floats:
-    """Sum of squared deviations for each bin and ratio, neighbours counted in; (bins, ratios)."""
-    # quantiles of one histogram move together: ten of them are worth about three
-    own = (((seen[:, None] - law) / noise) ** 2).sum(axis=2) * (3 / len(QUANTILES))
-    reach = len(WINDOW) // 2
-    padded = np.pad(own, ((reach, reach), (0, 0)), mode="edge")
-    return np.asarray(
-        sum(w * padded[k : k + len(own)] for k, w in enumerate(WINDOW)), dtype=np.float64
+    mean = light.sum(axis=1) / np.maximum(count.sum(axis=1), 1)[:, None]
+    mean = np.maximum(mean, 1e-6)
+    spread = (_part(count, light, is_bright=True) - _part(count, light, is_bright=False)) / mean
+    excess = _excess(spread, mean)
+    luminance = mean.mean(axis=1)
+    scale = float(np.median(luminance))
+    highlights, sd, chance = _weighed(
+        excess.luminance / scale, excess.noise / scale, luminance / scale, _body_terms(mean, scale)
+    )
+    highlights = highlights * chance
+    return Shine(
+        light=(highlights * scale)[:, None] * excess.colour,
+        share=highlights * scale / luminance,
+        sd=sd * np.sqrt(chance) * scale / luminance,
+        chance=chance,
     )
 
 
-@cache
-def _law(shade: float, shape: float) -> Floats:
-    """Log quantiles over the mean of shade plus ratio x highlights, shape (ratios, q)."""
-    middles = (np.arange(POINTS) + 0.5) / POINTS
-    shades = np.exp(shade * ndtri(middles))
-    glints = gammaincinv(shape, middles)
-    shades, glints = shades / shades.mean(), glints / glints.mean()
-    rows = []
-    for ratio in RATIOS:
-        both = np.sort((shades[:, None] + ratio * glints[None]).ravel())
-        at = np.interp(QUANTILES, (np.arange(both.size) + 0.5) / both.size, both)
-        rows.append(np.log(at / (1 + ratio)))
-    law = np.array(rows)
-    law.flags.writeable = False
-    return law
+def _part(count: Floats, light: Floats, *, is_bright: bool) -> Floats:
+    """Mean light of the brighter or darker part of each bin, shape (bins, 3)."""
+    if is_bright:
+        count, light = count[:, ::-1], light[:, ::-1]
+    share = BRIGHT_SHARE if is_bright else DULL_SHARE
+    total = count.sum(axis=1, keepdims=True)
+    before = np.cumsum(count, axis=1) - count
+    taken = np.clip((share * total - before) / np.maximum(count, 1e-9), 0, 1)
+    pixels = np.maximum((taken * count).sum(axis=1), 1e-9)
+    return np.asarray((taken[..., None] * light).sum(axis=1) / pixels[:, None])
+
+
+def _excess(spread: Floats, mean: Floats) -> _Excess:
+    """What of the relative spread points to highlights, beyond its calmest bins.
+
+    Shading scatters the spread from bin to bin mostly along the body's own colour; weighing by
+    the inverse of that scatter looks past it.
+    """
+    colour = 1 + BACK_FACE * np.sqrt(mean)
+    colour /= colour.mean(axis=1, keepdims=True)
+    direction = colour / mean  # of the relative spread, by luminance of highlights
+    weight = np.linalg.inv(_scatter(spread))
+    known = np.einsum("bi,ij,bj->b", direction, weight, direction)
+
+    def along(rest: Floats) -> Floats:
+        return np.asarray(np.einsum("bi,ij,bj->b", direction, weight, rest) / known)
+
+    usual = np.median(spread, axis=0)
+    for _ in range(3):
+        relative = _smoothed(along(spread - usual) * direction.mean(axis=1), sd=1.5)
+        usual = spread[relative <= np.quantile(relative, CALM_SHARE)].mean(axis=0)
+    kernel = _kernel(SMOOTHING)
+    noise = np.sqrt((kernel**2).sum() / known)
+    found = np.maximum(_smoothed(along(spread - usual), sd=SMOOTHING), 0.0)
+    found = found * found**2 / (found**2 + (DOUBT * noise) ** 2)
+    return _Excess(colour=colour, luminance=found, noise=noise)
+
+
+def _scatter(spread: Floats) -> Floats:
+    """Covariance of the spread from bin to bin, (3, 3), from neighbours' differences."""
+    steps = np.diff(spread, axis=0)
+    size = np.linalg.norm(steps - np.median(steps, axis=0), axis=1)
+    usual = steps[np.argsort(size)[: int(0.85 * len(steps))]]
+    return np.asarray(usual.T @ usual / (2 * len(usual)) + 0.003**2 * np.eye(3))
+
+
+def _body_terms(mean: Floats, scale: float) -> tuple[Floats, Floats]:
+    """What the body's luminance may follow along the hair, (bins, 4), and the SD of each term."""
+    differences = (mean - mean.mean(axis=1, keepdims=True))[:, [0, 2]] / scale
+    differences = differences - differences.mean(axis=0)
+    along = np.linspace(-1, 1, len(mean))
+    terms = np.column_stack([np.ones_like(along), along, differences])
+    return terms, np.array([10.0, TREND, 1.0, 1.0])
+
+
+def _weighed(
+    excess: Floats, noise: Floats, seen: Floats, body: tuple[Floats, Floats]
+) -> tuple[Floats, Floats, float]:
+    """Luminance of highlights, its SD, and the chance that there are any."""
+    terms, expected = body
+    both = np.column_stack([terms, excess])
+    both_expected = np.append(expected, GAIN[1])
+    middle = np.append(np.zeros(len(expected)), GAIN[0])
+    loose = np.hypot(BODY_FIT * seen, GAIN_NOISE * GAIN[0] * excess)
+    fitted, _ = _ridge(both, seen, loose, middle, both_expected)
+    gain = float(np.clip(fitted[-1], 0, 3))
+
+    tight = EVIDENCE[0] * seen
+    _, with_shine = _ridge(both, seen, tight, middle, both_expected)
+    _, without = _ridge(terms, seen, tight, middle[:-1], expected)
+    odds = float(np.clip((without - with_shine) / 2 - EVIDENCE[1], -50, 50))
+    chance = 1 / (1 + np.exp(-odds))
+
+    by_spread = gain * excess
+    spread_var = (GAIN_NOISE * by_spread) ** 2 + (gain * noise) ** 2 * (excess > 0) + 1e-12
+    by_colour = seen - terms @ fitted[:-1]
+    colour_var = (BODY_NOISE * seen) ** 2
+    total = spread_var + colour_var
+    highlights = (by_spread * colour_var + by_colour * spread_var) / total
+    sd = np.sqrt(spread_var * colour_var / total)
+    return np.clip(highlights, 0, MOST * seen), sd, float(chance)
+
+
+def _ridge(
+    terms: Floats, seen: Floats, noise: Floats, middle: Floats, expected: Floats
+) -> tuple[Floats, float]:
+    """Coefficients of a linear fit with normal expectations, and its misfit (-2 log density)."""
+    rows = terms / noise[:, None]
+    precision = rows.T @ rows + np.diag(1 / expected**2)
+    fitted = np.linalg.solve(precision, rows.T @ (seen / noise) + middle / expected**2)
+    rest = (seen - terms @ fitted) / noise
+    strain = (fitted - middle) / expected
+    return fitted, float(rest @ rest + strain @ strain)
+
+
+def _kernel(sd: float) -> Floats:
+    reach = int(np.ceil(3 * sd))
+    bell = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sd) ** 2)
+    return np.asarray(bell / bell.sum())
+
+
+def _smoothed(values: Floats, *, sd: float) -> Floats:
+    kernel = _kernel(sd)
+    return np.convolve(np.pad(values, len(kernel) // 2, mode="edge"), kernel, mode="valid")
