@@ -43,6 +43,8 @@ class Handling:
         Largest log light across the frame, and share lost in the corners.
     flare : tuple of float
         Lowest and highest veil, share of the mean light.
+    exposure : tuple of float
+        Lowest and highest value of a perfect white on the sensor.
     chart_variation, gloss : float
         See `ChartPlacement`.
     shine, curvature : float
@@ -58,6 +60,7 @@ class Handling:
     gradient: float
     vignetting: float
     flare: tuple[float, float]
+    exposure: tuple[float, float]
     chart_variation: float
     gloss: float
     shine: float
@@ -75,6 +78,7 @@ PROTOCOLS: Final = {
         gradient=0.08,
         vignetting=0.05,
         flare=(0.003, 0.012),
+        exposure=(0.45, 0.7),
         chart_variation=0.008,
         gloss=0.0015,
         shine=0.04,
@@ -90,6 +94,7 @@ PROTOCOLS: Final = {
         gradient=0.22,
         vignetting=0.15,
         flare=(0.008, 0.035),
+        exposure=(0.4, 0.85),
         chart_variation=0.012,
         gloss=0.004,
         shine=0.12,
@@ -164,7 +169,7 @@ def random_scene(
             blur_px=rng.uniform(0.4, 0.8),
         ),
         sensor=Sensor(
-            exposure=rng.uniform(0.45, 0.85),
+            exposure=rng.uniform(*handling.exposure),
             full_well=rng.uniform(6_000, 30_000),
             white_balance=tuple(np.exp(rng.normal(0, handling.white_balance, 3)) * 0.95),
         ),

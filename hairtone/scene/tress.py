@@ -175,13 +175,16 @@ def _shine(tress: Tress, ground: _Ground, body: Singles, rng: np.random.Generato
     shine = np.zeros_like(body)
     if not tress.shines:
         return shine
-    glints = _noise(ground, rng.exponential(1.0, (1021, 61)).astype(np.float32))
+    glints, second = (
+        np.asarray(_noise(ground, rng.exponential(1.0, (1021, 61)).astype(np.float32)))
+        for _ in range(2)
+    )
     jitter = _noise(ground, rng.standard_normal((1021, 61)).astype(np.float32))
     for band in tress.shines:
         distance = (ground.along - band.position) / band.width + 0.5 * np.asarray(jitter)
-        lobe = band.strength * np.exp(-0.5 * distance**2) * np.asarray(glints)
+        lobe = band.strength * np.exp(-0.5 * distance**2) * glints
         shine += lobe.astype(np.float32)[..., None]
-        back = band.strength * band.back_face * np.exp(-0.5 * (distance + 1.6) ** 2)
+        back = band.strength * band.back_face * np.exp(-0.5 * (distance + 1.6) ** 2) * second
         # once through the fibre and back: about the square root of what the bundle reflects
         shine += back.astype(np.float32)[..., None] * np.sqrt(body)
     return shine
@@ -189,7 +192,8 @@ def _shine(tress: Tress, ground: _Ground, body: Singles, rng: np.random.Generato
 
 def _cover(tress: Tress, ground: _Ground, rng: np.random.Generator) -> Floats:
     """Share of each pixel that hair covers: sharp sides, ragged ends."""
-    lengths = 1 + tress.raggedness * rng.standard_normal(1021)
+    # the line ends where nearly all fibres are still there, as a person would end it
+    lengths = 1 + tress.raggedness * (2 + rng.standard_normal(1021))
     left = (lengths[ground.fibre % 1021] - ground.along) * ground.length_px
     start = (ground.along + 0.25 * CLAMP_SHARE * tress.width_px / ground.length_px) * (
         ground.length_px
@@ -231,9 +235,10 @@ def _truth(
 ) -> TressTruth:
     """Mean reflectance per bin over the very fibres that were drawn."""
     mask = mask & (ground.along > 0)
+    body = mask & (ground.along < 1)
     kinds = spectra.shape[1]
-    weight = np.bincount(entry[mask], strands[mask], TABLE * kinds).reshape(BINS, -1)
-    count = np.bincount(entry[mask], minlength=TABLE * kinds).reshape(BINS, -1).sum(axis=1)
+    weight = np.bincount(entry[body], strands[body], TABLE * kinds).reshape(BINS, -1)
+    count = np.bincount(entry[body], minlength=TABLE * kinds).reshape(BINS, -1).sum(axis=1)
     flat = spectra.reshape(BINS, -1, spectra.shape[2])
     total = np.einsum("bk,bkw->bw", weight, flat)
     seen = count > 0

@@ -92,7 +92,7 @@ class Tress:
     taper : float
         Share of the width lost at the ends.
     raggedness : float
-        SD of fibre length, relative.
+        SD of fibre length, relative; the line ends 2 SD short of the mean.
     fibre_px : float
         Width of a fibre or strand that can be told from its neighbour. [pixels]
     strand_shading, lock_shading : float
