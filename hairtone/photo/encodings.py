@@ -98,7 +98,7 @@ def curved_encoding(
 
 def identity_table(levels: int) -> Floats:
     """code / (levels - 1) for three channels."""
-    return np.repeat(np.linspace(0.0, 1.0, levels)[:, None], 3, axis=1)
+    return np.repeat(np.arange(levels)[:, None] / (levels - 1), 3, axis=1)
 
 
 def power_curve(gamma: float) -> Curve:

@@ -24,6 +24,7 @@ from hairtone.photo.encodings import (
     Floats,
     adaptation,
     curved_encoding,
+    identity_table,
     power_curve,
     primaries_to_xyz,
 )
@@ -33,6 +34,7 @@ from hairtone.photo.types import Encoding
 _MOST_TAGS: Final = 200  # our choice: profiles hold a dozen
 _WHITE_REACH: Final = 0.05  # our choice: a sum of the colorants farther from D50 is no such profile
 _SAME_MATRIX: Final = 2e-3  # our choice: published versions of one encoding differ by less
+_DIP: Final = 1e-3  # our choice: what rounded constants do where two pieces of a curve meet
 _CLASSES: Final = (b"mntr", b"scnr", b"spac", b"prtr")  # [1], 7.2.5: devices and colour spaces
 _PARAMETRIC: Final = (1, 3, 4, 5, 7)  # [1], table 68: parameters of function types 0 to 4
 
@@ -107,7 +109,7 @@ def _read_curve(tag: bytes) -> Curve:
     else:
         raise bad_profile(f"its curve is of type {_printable(tag[:4])}")
     ramp = curve(np.linspace(0.0, 1.0, 256))
-    if not np.isfinite(ramp).all() or ramp[-1] < 0.5 or (np.diff(ramp) < -1e-6).any():
+    if not np.isfinite(ramp).all() or ramp[-1] < 0.5 or (np.diff(ramp) < -_DIP).any():
         raise bad_profile("its curve does not rise")
     return curve
 
@@ -156,7 +158,7 @@ def _name_of(to_xyz: Floats, tags: Mapping[bytes, bytes]) -> str:
 
 def _without_name_of_another_tone(encoding: Encoding, tags: Mapping[bytes, bytes]) -> Encoding:
     """Keep the names of sRGB and Display P3 for profiles that have their transfer too."""
-    is_plain = bool((encoding.table[:, 0] == np.linspace(0, 1, len(encoding.table))).all())
+    is_plain = bool((encoding.table == identity_table(len(encoding.table))).all())
     if encoding.name in ("sRGB", "Display P3") and not is_plain:
         return Encoding(name=_own_name(tags), table=encoding.table, to_xyz=encoding.to_xyz)
     return encoding
