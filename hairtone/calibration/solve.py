@@ -6,8 +6,10 @@ from typing import Final
 
 import numpy as np
 
+from hairtone.calibration.average import choose_level
 from hairtone.calibration.judge import judge_calibration
 from hairtone.calibration.level1 import fit_level1
+from hairtone.calibration.level2 import fit_level2
 from hairtone.calibration.light import fit_light_field, unknown_light
 from hairtone.calibration.types import Calibration, LightField
 from hairtone.chart.types import ChartReading
@@ -45,6 +47,13 @@ def calibrate(
         first = fit_level1(reading, viewing=viewing, is_linear=photo.encoding.is_linear)
         light = fit_light_field(photo, reading, first.model, card=card)
         calibration, light = _with_light(photo, reading, first, light)
+        second = fit_level2(
+            reading,
+            viewing=viewing,
+            is_linear=photo.encoding.is_linear,
+            light=light.at(reading.centres),
+        )
+        calibration = choose_level(calibration, second)
         return judge_calibration(calibration, reading, photo), light
     except np.linalg.LinAlgError:
         raise CalibrationError(

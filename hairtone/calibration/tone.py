@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 from hairtone.colorimetry import KAPPA, Floats
 
 TERMS: Final = 4  # our choice: a fifth term did not lower held-out error in simulation
-PRIOR_SD: Final = (0.12, 0.08, 0.03, 0.015)  # of a_k, from in-camera curves as simulated; ours
+PRIOR_SD: Final = (0.10, 0.06, 0.025, 0.012)  # of a_k, from in-camera curves as simulated; ours
 LEAST_SLOPE: Final = 0.1  # of L*/100 over v; our choice: 22 % of the prior's draws would turn back
 _KNEE: Final = 6 / 29  # where cube root and straight line meet; ISO/CIE 11664-4, 3.3
 _ORDERS: Final = np.pi * np.arange(1, TERMS + 1)

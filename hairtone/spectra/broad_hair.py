@@ -13,9 +13,10 @@ from hairtone.colorimetry import Floats
 from hairtone.spectra.viewing import viewing_wavelengths
 
 _DYE_SLOTS = 3  # bands a draw may have at most; our choice
+DYE_CHANCE = 0.45  # that a slot is filled; our choice
 
 
-def draw_broad_hair(count: int, *, seed: int) -> Floats:
+def draw_broad_hair(count: int, *, seed: int, dye_chance: float = DYE_CHANCE) -> Floats:
     """Reflectances of hair of every kind, shape (count, 81), on `viewing_wavelengths()`.
 
     Parameters
@@ -24,6 +25,8 @@ def draw_broad_hair(count: int, *, seed: int) -> Floats:
         How many.
     seed : int
         Of the draw.
+    dye_chance : float, optional
+        That each of three dye bands is there; 0 for hair without dye.
 
     Notes
     -----
@@ -43,7 +46,7 @@ def draw_broad_hair(count: int, *, seed: int) -> Floats:
     absorbing = 10 ** uniform(-1.8, 2.0) * brown
     absorbing += 10 ** uniform(-2.5, -0.9) * np.exp(-(wavelengths - 420.0) / uniform(40.0, 80.0))
     for _ in range(_DYE_SLOTS):
-        present = rng.random((count, 1)) < 0.45
+        present = rng.random((count, 1)) < dye_chance
         distance = (wavelengths - uniform(405.0, 670.0)) / uniform(26.0, 60.0)
         absorbing += present * 10 ** uniform(-1.0, 1.3) * np.exp(-0.5 * distance**2)
 

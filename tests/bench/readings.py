@@ -78,12 +78,18 @@ class Shot:
         L*a*b* for `viewing`.
     family : str
         Of the light.
+    response : ndarray, shape (3, 81)
+        True sensitivity x light; the white patch reads 1.
+    veil : ndarray, shape (3,)
+        True mean flare on that scale.
     """
 
     reading: ChartReading
     hair: Floats
     truth: Floats
     family: str
+    response: Floats
+    veil: Floats
 
 
 def shoot(
@@ -145,6 +151,8 @@ def shoot(
         hair=hair_encoded,
         truth=xyz_to_lab(100 * truth, white=colours.white),
         family=family,
+        response=response,
+        veil=veil,
     )
 
 

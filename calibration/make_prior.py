@@ -1,0 +1,126 @@
+"""Make ``prior.npz``: what cameras, lights and hair can be like, for calibration level 2.
+
+``python calibration/make_prior.py`` draws cameras from a published basis (and takes the measured
+ones that colour-science carries), puts them under the CIE's illuminants, and keeps mean and
+covariance of sensitivity x light, per light family, for RAW and for encoded photos. Everything is
+kept in the few spectral shapes that hair and chart patches are made of.
+
+What is in the file (float32 unless said):
+
+* ``basis`` (81, q): spectral shapes on the viewing's wavelengths, orthonormal;
+* ``families`` (5,): names; ``raw_mean``, ``encoded_mean`` (5, 3q), ``raw_covariance``,
+  ``encoded_covariance`` (5, 3q, 3q): of balanced sensitivity x light (a perfect white reads 1),
+  red, green, blue one after the other, in the basis;
+* ``hair`` (n, q): virtual hair in the basis.
+
+Free material only: the basis, sensitivities and illuminants carried by colour-science.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from hairtone.chart.reference import load_reference
+from hairtone.chart.types import GREYS
+from hairtone.colorimetry import VIEWINGS, Floats
+from hairtone.spectra.broad_hair import draw_broad_hair
+from hairtone.spectra.cameras import draw_basis_camera, measured_cameras
+from hairtone.spectra.lights import LIGHT_FAMILIES, reference_lights
+from hairtone.spectra.viewing import viewing_wavelengths
+
+FILE = Path(__file__).resolve().parent / "prior.npz"
+SHAPES = 16  # q; hair and patches are then right to 0.02 ΔE00
+CAMERAS = 60
+HAIRS = ((0.0, 800), (0.35, 3200))  # chance of each dye band, and how many hairs; our choice
+SEED = 20
+WIDEN = 1.3  # of the drawn covariance: real cameras vary more than drawn ones; our choice
+SMOOTH_NM = 18.0  # reach of free smooth deviations; our choice
+SMOOTH_SD = 0.08  # their size against |mean| + 2 % of its peak; our choice
+GAIN_SD = 0.03  # of each channel's level; our choice
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722])  # IEC 61966-2-1
+SRGB_FROM_XYZ = np.array(  # IEC 61966-2-1
+    [[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]]
+)
+
+
+def shapes(hair: Floats, charts: Floats) -> Floats:
+    """The spectral shapes that hair and patches need, shape (81, q), orthonormal."""
+    flat = np.ones((200, hair.shape[1]))  # greys are to be kept as they are
+    stack = np.concatenate([hair, np.repeat(charts, 12, axis=0), flat])
+    return np.linalg.svd(stack, full_matrices=False)[2][:SHAPES].T
+
+
+def responses(rng: np.random.Generator, *, encoded: bool) -> dict[str, Floats]:
+    """Balanced sensitivity x light of every camera in every light, by family, (n, 3, 81)."""
+    cameras = [draw_basis_camera(seed=SEED * 1000 + k) for k in range(CAMERAS)]
+    cameras += list(measured_cameras())
+    found: dict[str, list[Floats]] = {family: [] for family in LIGHT_FAMILIES}
+    for light in reference_lights():
+        for camera in cameras:
+            response = camera.sensitivities * light.spectrum
+            response = response / response.sum(axis=1, keepdims=True)
+            if encoded:
+                response = rendered(response, rng)
+            found[light.family].append(response)
+    return {family: np.stack(items) for family, items in found.items()}
+
+
+def rendered(response: Floats, rng: np.random.Generator) -> Floats:
+    """A response after an in-camera matrix: to sRGB, with more chroma, not quite exact."""
+    chart = load_reference("chart24-average30")
+    wanted = chart.xyz(VIEWINGS["D65/2"]) @ SRGB_FROM_XYZ.T
+    matrix = np.linalg.lstsq(chart.reflectance @ response.T, wanted, rcond=None)[0].T
+    saturation = rng.uniform(0.95, 1.35)
+    matrix = (saturation * np.eye(3) + (1 - saturation) * LUMINANCE) @ matrix
+    mixed = (matrix + rng.normal(0, 0.04, (3, 3))) @ response
+    return np.asarray(mixed / (mixed @ chart.reflectance[GREYS[2]])[:, None]) * (
+        chart.reflectance[GREYS[2]].mean()
+    )
+
+
+def moments(items: Floats, basis: Floats) -> tuple[Floats, Floats]:
+    """Mean and widened covariance of responses in the basis, shapes (3q,) and (3q, 3q)."""
+    wavelengths = viewing_wavelengths()
+    flat = items.reshape(len(items), -1)
+    mean = flat.mean(axis=0)
+    size = np.abs(mean) + 0.02 * np.abs(mean).max()
+    reach = np.exp(-0.5 * ((wavelengths[:, None] - wavelengths) / SMOOTH_NM) ** 2)
+    covariance = WIDEN * np.cov(flat.T)
+    covariance += SMOOTH_SD**2 * np.kron(np.eye(3), reach) * np.outer(size, size)
+    level = np.kron(np.eye(3), np.ones((len(wavelengths),) * 2))
+    covariance += GAIN_SD**2 * level * np.outer(mean, mean)
+    project = np.kron(np.eye(3), basis)
+    return mean @ project, project.T @ covariance @ project
+
+
+def main() -> None:
+    """Write ``prior.npz``."""
+    rng = np.random.default_rng(SEED)
+    hair = np.concatenate(
+        [
+            draw_broad_hair(count, seed=SEED + k, dye_chance=chance)
+            for k, (chance, count) in enumerate(HAIRS)
+        ]
+    )
+    names = ("chart24-average30", "chart24-after-2014-11", "chart24-before-2014-11")
+    basis = shapes(hair, np.concatenate([load_reference(n).reflectance for n in names]))
+    kept: dict[str, np.ndarray] = {
+        "basis": basis,
+        "hair": hair @ basis,
+        "families": np.array([*LIGHT_FAMILIES, "any"]),
+    }
+    for kind in ("raw", "encoded"):
+        by_family = responses(rng, encoded=kind == "encoded")
+        groups = [*by_family.values(), np.concatenate(list(by_family.values()))]
+        pairs = [moments(items, basis) for items in groups]
+        kept[f"{kind}_mean"] = np.stack([mean for mean, _ in pairs])
+        kept[f"{kind}_covariance"] = np.stack([covariance for _, covariance in pairs])
+    np.savez_compressed(
+        FILE, **{k: v if v.dtype.kind == "U" else v.astype(np.float32) for k, v in kept.items()}
+    )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,287 @@
+"""Camera and light as the chart tells them: a Gaussian posterior for each light family [ours].
+
+Unknowns, one vector: sensitivity x light in the prior's shapes (3q), flare (3), slope of the light
+over the chart (2), tone coefficients (4, encoded photos); and a smooth field over colour, the
+discrepancy: what the camera's rendering does beyond matrix and tone. The reading of a patch is
+linear in all but the tone, which is linearised anew in each of a few rounds, so that everything
+is in closed form and the uncertainty of the tone is carried into the rest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from hairtone.calibration import tone
+from hairtone.calibration.field import SmoothField
+from hairtone.calibration.patches import PatchData
+from hairtone.calibration.prior import Prior
+from hairtone.colorimetry import Floats
+
+FLARE: Final = (0.008, 0.008)  # mean and SD, relative to white; our choice
+FLARE_SHARED: Final = 0.97  # correlation between channels; our choice
+SLOPE_SD: Final = 0.05  # of the light over the chart; our choice
+RELATIVE_SD: Final = 0.014  # print, gloss and model error of a patch; our choice
+RELATIVE_SHARED: Final = 0.6  # its correlation between channels; our choice
+ABSOLUTE_SD: Final = 0.003  # the same for dark patches, relative to white; our choice
+ABSOLUTE_SHARED: Final = 0.95  # gloss and flare have the lamp's colour
+LEAST_SD: Final = 0.0003
+CLIPPED_SD: Final = 0.05  # of a channel at either end of the scale; our choice
+FIELD_SD: Final = {True: 0.003, False: 0.025}  # RAW, encoded; of cube roots of light; our choice
+FIELD_LENGTH: Final = 0.35  # of cube roots of light; our choice, from simulated looks
+OUTLIER: Final = 3.0  # mean square of a patch's residual above which it counts less; our choice
+ROUNDS: Final = 5
+LEAST_ROOT: Final = 0.05  # cube root of light below which the field is held
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Posterior:
+    """What the chart says of camera, light, flare, tone and discrepancy.
+
+    Attributes
+    ----------
+    families : tuple of str
+        Names of the light families.
+    share : ndarray, shape (f,)
+        Probability of each.
+    mean : ndarray, shape (f, d)
+        Of all unknowns.
+    prior_mean, prior_root : ndarray, shape (f, d) and (f, d, d)
+        Prior mean and Cholesky factor of the prior covariance.
+    design, gain : ndarray, shape (f, 3n, d) and (f, d, 3n)
+        Slopes of the readings over the unknowns, and of the unknowns over what was missed.
+    noise_root : ndarray, shape (f, n, 3, 3)
+        Cholesky factors of each patch's own noise.
+    spread_inverse, missed : ndarray, shape (f, 3n, 3n) and (f, 3n)
+        Inverse covariance of the readings, and the readings less what the prior predicts.
+    roots : ndarray, shape (n, 3)
+        Cube roots of the patches' light, where the discrepancy was read.
+    is_linear : bool
+        RAW.
+    evidence : float
+        Log evidence of the readings, families together.
+    """
+
+    families: tuple[str, ...]
+    share: Floats
+    mean: Floats
+    prior_mean: Floats
+    prior_root: Floats
+    design: Floats
+    gain: Floats
+    noise_root: Floats
+    spread_inverse: Floats
+    missed: Floats
+    roots: Floats
+    is_linear: bool
+    evidence: float
+
+    @property
+    def best(self) -> int:
+        """The likeliest light family."""
+        return int(self.share.argmax())
+
+    @property
+    def left_out(self) -> Floats:
+        """Light of each patch less its prediction from all other patches, shape (n, 3)."""
+        inverse = self.spread_inverse[self.best]
+        count = len(self.roots)
+        each = np.arange(count)
+        block = inverse.reshape(3, count, 3, count)[:, each, :, each]
+        own = (inverse @ self.missed[self.best]).reshape(3, count).T
+        return np.asarray(np.linalg.solve(block, own[..., None])[..., 0])
+
+    @property
+    def residual(self) -> Floats:
+        """Light of each patch that only its own noise explains, shape (n, 3)."""
+        solved = (self.spread_inverse[self.best] @ self.missed[self.best]).reshape(3, -1).T
+        root = self.noise_root[self.best]
+        return np.asarray((root @ np.swapaxes(root, -1, -2) @ solved[..., None])[..., 0])
+
+    @property
+    def field_weights(self) -> Floats:
+        """Weights of the patches in the mean discrepancy field, shape (n, 3)."""
+        solved = (self.spread_inverse @ self.missed[..., None])[..., 0]
+        return self._field_weights(self.share @ solved)
+
+    def _field_weights(self, solved: Floats) -> Floats:
+        """From readings' weights (…, 3n) to field weights (…, n, 3)."""
+        by_patch = np.swapaxes(solved.reshape(*solved.shape[:-1], 3, -1), -1, -2)
+        return np.asarray(by_patch * 3 * self.roots**2)
+
+    def field_at(self, root: Floats, weights: Floats) -> Floats:
+        """The discrepancy (cube roots of light) at colours (…, m, 3) for weights (…, n, 3)."""
+        return np.asarray(field_kernel(root, self.roots, is_linear=self.is_linear) @ weights)
+
+    def sample(self, field: SmoothField, *, draws: int, seed: int) -> tuple[Floats, Floats]:
+        """Equally good unknowns (draws, d), and weights (draws, n, 3) that bend prior fields.
+
+        Each draw takes unknowns, field and noise from the prior, predicts readings from them, and
+        corrects all by what the true readings say otherwise (Matheron's rule): exact draws of the
+        joint posterior. The families take turns in proportion to their shares.
+        """
+        rng = np.random.default_rng(seed)
+        family = rng.permutation(_in_proportion(self.share, draws))
+        shaken = rng.standard_normal((draws, self.mean.shape[1]))
+        unknowns = self.prior_mean[family] + (self.prior_root[family] @ shaken[..., None])[..., 0]
+        own = rng.standard_normal((draws, len(self.roots), 3))
+        own = (self.noise_root[family] @ own[..., None])[..., 0]
+        amplitude = FIELD_SD[self.is_linear]
+        own = own + amplitude * field.at(self.roots) * 3 * self.roots**2
+        away = unknowns - self.prior_mean[family]
+        rest = self.missed[family] - (self.design[family] @ away[..., None])[..., 0] - _flat(own)
+        unknowns = unknowns + (self.gain[family] @ rest[..., None])[..., 0]
+        solved = (self.spread_inverse[family] @ rest[..., None])[..., 0]
+        return unknowns, self._field_weights(solved)
+
+
+def field_kernel(first: Floats, second: Floats, *, is_linear: bool) -> Floats:
+    """Covariance of the discrepancy between colours (…, m, 3) and (n, 3), shape (…, m, n)."""
+    square = ((first[..., :, None, :] - second) ** 2).sum(axis=-1)
+    return np.asarray(FIELD_SD[is_linear] ** 2 * np.exp(-0.5 * square / FIELD_LENGTH**2))
+
+
+def fit_posterior(data: PatchData, prior: Prior, start: Floats) -> Posterior:
+    """Posterior of camera, light, flare, slope, tone and discrepancy.
+
+    Parameters
+    ----------
+    data : PatchData
+        The usable patches.
+    prior : Prior
+        Of camera and light.
+    start : ndarray, shape (4,) or (0,)
+        Tone to start at.
+    """
+    terms = len(start)
+    mean, covariance = _full_prior(prior, terms)
+    curve = np.tile(start, (len(mean), 1))
+    doubt = np.ones((len(mean), len(data.encoded)))
+    for step in range(ROUNDS):
+        light, slope, bends = data.balanced(curve)
+        design = _design(data, light, bends)
+        block: Floats = _patch_noise(data, light, slope) * doubt[..., None, None]
+        across = covariance @ np.swapaxes(design, -1, -2)
+        spread = design @ across + _in_full(block) + _field_noise(data, light)
+        missed = _flat(light) - (design @ mean[..., None])[..., 0]
+        if terms:
+            missed = missed + (design[..., -terms:] @ curve[..., None])[..., 0]
+        inverse = np.asarray(np.linalg.inv(spread), np.float64)
+        gain = across @ inverse
+        found = mean + (gain @ missed[..., None])[..., 0]
+        if terms:
+            curve = tone.keep_rising(found[:, -terms:])
+        if step >= 1:
+            doubt = _doubt(
+                np.asarray(block / doubt[..., None, None]), inverse, missed, _in_full(block)
+            )
+    evidence = -0.5 * (missed * (inverse @ missed[..., None])[..., 0]).sum(axis=-1)
+    evidence -= 0.5 * np.linalg.slogdet(spread)[1]
+    evidence += (np.log(np.maximum(slope, 1e-3)) * data.is_clear).sum(axis=(-2, -1))
+    likely = np.exp(evidence - evidence.max())
+    share = likely / likely.sum()
+    return Posterior(
+        families=prior.families,
+        share=share,
+        mean=found,
+        prior_mean=mean,
+        prior_root=_lower(covariance + 1e-14 * np.eye(covariance.shape[-1])),
+        design=design,
+        gain=gain,
+        noise_root=_lower(block),
+        spread_inverse=inverse,
+        missed=missed,
+        roots=_roots(np.einsum("f,fnc->nc", share, light)),
+        is_linear=data.is_linear,
+        evidence=float(evidence.max() + np.log(likely.mean())),
+    )
+
+
+def _full_prior(prior: Prior, terms: int) -> tuple[Floats, Floats]:
+    """Mean (f, d) and covariance (f, d, d) of all unknowns."""
+    families, count = prior.mean.shape
+    size = count + 5 + terms
+    mean = np.zeros((families, size))
+    mean[:, :count], mean[:, count : count + 3] = prior.mean, FLARE[0]
+    covariance = np.zeros((families, size, size))
+    covariance[:, :count, :count] = prior.covariance
+    flare = slice(count, count + 3)
+    covariance[:, flare, flare] = FLARE[1] ** 2 * _shared(FLARE_SHARED)
+    rest = np.arange(count + 3, size)
+    covariance[:, rest, rest] = np.square([SLOPE_SD, SLOPE_SD, *tone.PRIOR_SD[:terms]])
+    return mean, covariance
+
+
+def _lower(covariance: Floats) -> Floats:
+    return np.asarray(np.linalg.cholesky(covariance), np.float64)
+
+
+def _shared(correlation: float) -> Floats:
+    return np.asarray(correlation + (1 - correlation) * np.eye(3))
+
+
+def _flat(values: Floats) -> Floats:
+    """(…, n, 3) as (…, 3n), red, green, blue one after the other."""
+    return np.asarray(np.swapaxes(values, -1, -2).reshape(*values.shape[:-2], -1))
+
+
+def _in_full(block: Floats) -> Floats:
+    """Blocks (f, n, 3, 3) of each patch as a covariance of the readings (f, 3n, 3n)."""
+    families, count = block.shape[:2]
+    full = np.zeros((families, 3, count, 3, count))
+    each = np.arange(count)
+    full[:, :, each, :, each] = np.moveaxis(block, 1, 0)
+    return full.reshape(families, 3 * count, 3 * count)
+
+
+def _roots(light: Floats) -> Floats:
+    return np.maximum(np.cbrt(light), LEAST_ROOT)
+
+
+def _design(data: PatchData, light: Floats, bends: Floats) -> Floats:
+    """Slopes of the readings over the unknowns, shape (f, 3n, d)."""
+    families, count = light.shape[:2]
+    camera = np.kron(np.eye(3), data.shapes)
+    flare = np.kron(np.eye(3), 1 / data.light[:, None])
+    fixed = np.broadcast_to(np.hstack([camera, flare]), (families, 3 * count, camera.shape[1] + 3))
+    slopes = [_flat(light * data.place[:, [axis]])[..., None] for axis in (0, 1)]
+    tones = np.moveaxis(bends, -3, -2).reshape(families, 3 * count, -1)
+    return np.concatenate([fixed, *slopes, -tones], axis=-1)
+
+
+def _patch_noise(data: PatchData, light: Floats, slope: Floats) -> Floats:
+    """Covariance of each patch about the model, shape (f, n, 3, 3)."""
+    size = np.maximum(np.abs(light), 1e-3)
+    block = RELATIVE_SD**2 * _shared(RELATIVE_SHARED) * size[..., None] * size[..., None, :]
+    block = block + ABSOLUTE_SD**2 * _shared(ABSOLUTE_SHARED)
+    own = LEAST_SD**2 + slope**2 * data.variance + CLIPPED_SD**2 * ~data.is_clear
+    return np.asarray(block + own[..., None] * np.eye(3))
+
+
+def _field_noise(data: PatchData, light: Floats) -> Floats:
+    """Covariance of the readings by the discrepancy field, shape (f, 3n, 3n)."""
+    root = _roots(light)
+    square = ((root[:, :, None] - root[:, None]) ** 2).sum(axis=-1)
+    kernel = FIELD_SD[data.is_linear] ** 2 * np.exp(-0.5 * square / FIELD_LENGTH**2)
+    steep = _flat(3 * root**2)
+    channels = np.einsum("cd,fij->fcidj", np.eye(3), kernel).reshape(
+        len(light), *(steep.shape[-1],) * 2
+    )
+    return np.asarray(channels * steep[:, :, None] * steep[:, None, :])
+
+
+def _doubt(block: Floats, inverse: Floats, missed: Floats, noise: Floats) -> Floats:
+    """Factor on each patch's noise, shape (f, n), larger for patches that stay far off."""
+    families, count = block.shape[:2]
+    rest = (noise @ (inverse @ missed[..., None]))[..., 0]  # what is left for the patch's noise
+    off = np.swapaxes(rest.reshape(families, 3, count), -1, -2)
+    square = (off * np.linalg.solve(block, off[..., None])[..., 0]).sum(axis=-1) / 3
+    return np.maximum(1.0, square / OUTLIER)
+
+
+def _in_proportion(share: Floats, draws: int) -> np.ndarray:
+    """Index of the family of each draw: shares as whole numbers that add up."""
+    edges = np.round(np.cumsum(share) * draws).astype(int)
+    return np.repeat(np.arange(len(share)), np.diff(edges, prepend=0))

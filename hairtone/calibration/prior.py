@@ -1,0 +1,62 @@
+"""What cameras, lights and hair can be like, as ``calibration/make_prior.py`` left it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+
+from hairtone.colorimetry import Floats, Viewing
+from hairtone.reference import reference_path
+from hairtone.spectra.viewing import viewing_wavelengths, viewing_weights
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Prior:
+    """Cameras under lights, and hair, in the few spectral shapes that matter.
+
+    Attributes
+    ----------
+    basis : ndarray, shape (81, q)
+        Orthonormal spectral shapes.
+    families : tuple of str
+        Light families; the last is any light.
+    mean : ndarray, shape (f, 3q)
+        Balanced sensitivity x light in the basis, red, green, blue one after the other.
+    covariance : ndarray, shape (f, 3q, 3q)
+        Of that.
+    hair : ndarray, shape (n, q)
+        Virtual hair in the basis.
+    """
+
+    basis: Floats
+    families: tuple[str, ...]
+    mean: Floats
+    covariance: Floats
+    hair: Floats
+
+    def in_basis(self, reflectance: Floats, wavelengths: Floats) -> Floats:
+        """Reflectances (n, m) in the spectral shapes, (n, q)."""
+        grid = viewing_wavelengths()
+        if not np.array_equal(wavelengths, grid):
+            reflectance = np.stack([np.interp(grid, wavelengths, row) for row in reflectance])
+        return np.asarray(reflectance @ self.basis)
+
+    def xyz_weights(self, viewing: Viewing) -> Floats:
+        """Weights from the spectral shapes to XYZ, shape (q, 3), white Y = 1."""
+        return np.asarray(self.basis.T @ viewing_weights(viewing))
+
+
+@cache
+def load_prior(*, is_linear: bool) -> Prior:
+    """The prior for RAW (`is_linear`) or for encoded photos."""
+    kind = "raw" if is_linear else "encoded"
+    with np.load(reference_path("prior.npz")) as file:
+        return Prior(
+            basis=file["basis"].astype(np.float64),
+            families=tuple(str(name) for name in file["families"]),
+            mean=file[f"{kind}_mean"].astype(np.float64),
+            covariance=file[f"{kind}_covariance"].astype(np.float64),
+            hair=file["hair"].astype(np.float64),
+        )
