@@ -10,13 +10,23 @@ import numpy as np
 
 from hairtone.errors import StoreError
 from hairtone.report import sentences
-from hairtone.report.blocks import ChipRow, ChipTable, Shown, chip_of, chips_note, shown
+from hairtone.report.blocks import (
+    ChipRow,
+    ChipTable,
+    Grid,
+    Shown,
+    chip_of,
+    chips_note,
+    grid,
+    shown,
+)
 from hairtone.report.figures import (
     figure_evenness_washes,
     figure_fade_table,
     figure_map,
     figure_profiles,
 )
+from hairtone.report.record import Record, record_of
 from hairtone.report.source import DrawnProfile, drawn_profile, hair_words, wash_words
 from hairtone.report.tables import Tables
 from hairtone.report.types import ZONE_WORDS, ZONES
@@ -41,8 +51,14 @@ class Card:
         Washes from before to the last, one row for each zone.
     figures : tuple of Shown
         Profile, evenness, fade, map.
+    handover : tuple of Shown
+        Only what a client takes home: fade and evenness over the washes.
     evenness, uptake, fade : tuple of str
         Sentences.
+    log : Grid
+        Washes with their dates and what was left.
+    record : Record
+        The service record.
     pictures : tuple of Shown
         Crops of the photographs, where the study shows them and consent allows it.
     next_visit : str
@@ -54,9 +70,12 @@ class Card:
     chips: ChipTable
     washes: ChipTable
     figures: tuple[Shown, ...]
+    handover: tuple[Shown, ...]
     evenness: tuple[str, ...]
     uptake: tuple[str, ...]
     fade: tuple[str, ...]
+    log: Grid
+    record: Record
     pictures: tuple[Shown, ...] = ()
     next_visit: str = ""
 
@@ -101,20 +120,23 @@ def make_card(view: HairView, *, map_top: float) -> Card:
     """
     settings = view.outcome.study.settings
     profiles = _profiles(view)
-    figures = [*_profile_figures(view, profiles, map_top), *_table_figures(view)]
+    washes = _table_figures(view)
     treatment = view.rows[0].treatment
     details = settings.treatments.get(treatment)
-    under = [treatment, *(d for d in ([details.product, details.method] if details else []) if d)]
+    under = [treatment, *([details.product, details.method] if details else [])]
     visits = [r.row.next_visit for r in view.rows if r.row.next_visit is not None]
     return Card(
         name=view.name,
-        under=" · ".join(word for word in under if word),
+        under=" · ".join(word for word in dict.fromkeys(under) if word),
         chips=_chips_along(view, settings.viewing),
         washes=_chips_by_wash(view, settings.viewing),
-        figures=tuple(figures),
+        figures=(*_profile_figures(view, profiles, map_top), *washes),
+        handover=tuple(washes),
         evenness=_evenness(view),
         uptake=_uptake(view),
         fade=_fade(view),
+        log=_log(view),
+        record=record_of(view.rows, settings),
         next_visit=visits[-1].isoformat() if visits else "",
     )
 
@@ -255,20 +277,23 @@ def _fade_figure(view: HairView, fade: list[dict[str, Any]]) -> Shown:
 
 
 def _evenness(view: HairView) -> tuple[str, ...]:
-    rows = {
-        str(row["wash"]): row
-        for row in reversed(view.of("evenness"))
-        if row["measure"] == "root_to_ends"
-    }
+    rows = _by_wash(view, "root_to_ends")
+    net = _by_wash(view, "root_to_ends_net")
     washes = list(dict.fromkeys(r.row.wash_text for r in view.measured))
     told = [wash for wash in washes if wash in ("before", "0")] or washes[:1]
     told += [washes[-1]] if washes and washes[-1] not in told else []
     out = [
-        sentences.evenness_sentence(rows[wash], direction=_direction(view, wash))
+        sentences.evenness_sentence(rows[wash], net=net.get(wash), direction=_direction(view, wash))
         for wash in told
         if wash in rows
     ]
     return (*out, *[sentences.patch_sentence(row) for row in view.of_photos("patches")])
+
+
+def _by_wash(view: HairView, measure: str) -> dict[str, dict[str, Any]]:
+    """Rows of one measure of evenness by wash, the first repeat of each."""
+    rows = reversed(view.of("evenness"))
+    return {str(row["wash"]): row for row in rows if row["measure"] == measure}
 
 
 def _direction(view: HairView, wash: str) -> str:
@@ -299,3 +324,21 @@ def _fade(view: HairView) -> tuple[str, ...]:
         sentences.tone_sentence(fade),
         *[sentences.crossing_sentence(row) for row in view.of("crossing")],
     )
+
+
+def _log(view: HairView) -> Grid:
+    """Wash by wash: the day, what was left in each zone, and how the photo came out."""
+    left = {
+        (str(row["wash"]), row["zone"]): row.get("colour_left") for row in reversed(view.of("fade"))
+    }
+    rows = []
+    for row in view.rows:
+        wash, day = row.row.wash_text, row.row.date
+        share = [_percent(left.get((wash, zone))) for zone in ZONES]
+        rows.append((wash, "" if day is None else day.isoformat(), *share, row.status))
+    head = ("wash", "day", "roots %", "mid %", "ends %", "photo")
+    return grid(f"{view.name}: wash log with the share of the colour left", head, rows)
+
+
+def _percent(value: float | None) -> int | None:
+    return None if value is None else round(float(value))

@@ -76,9 +76,7 @@ def figure_differences(
         ax.plot([difference.critical] * 2, [row - 0.3, row + 0.3], color=INK, linewidth=1.0)
     name_rows(ax, labels)
     ax.set_xlim(0, reach)
-    ax.set_xlabel(
-        "ΔE₀₀ with 95 % interval;  | what equal colours stay under;  hollow: not resolved"
-    )
+    ax.set_xlabel("ΔE₀₀, 95 % interval;  | equal stay under;  hollow: not resolved")
     ax.xaxis.label.set_fontsize(7.5)
     return picture
 
@@ -113,7 +111,7 @@ def figure_evenness_washes(
         ax.plot([at], [row["value"]], mark.shape, color=mark.colour, markerfacecolor=fill, ms=6.5)
         ax.plot([at - 0.3, at + 0.3], [row["critical"]] * 2, color=INK, linewidth=1.0)
     ax.set_xticks(range(len(washes)), washes)
-    ax.set_xlim(-0.6, len(washes) + 0.3)
+    ax.set_xlim(-0.6, len(washes) + (1.2 if bands else -0.4))
     ax.set_ylim(0, reach)
     ax.set_xlabel("wash (0 = just coloured)")
     ax.set_ylabel("roots to ends, ΔE₀₀")

@@ -71,7 +71,7 @@ def figure_fade_table(
                 _draw_refresh(ax, fit, zone)
     _draw_limits(ax)
     last = max(int(row["wash"]) for row in shown)
-    ax.set(xlim=(-0.3, last + 0.9), ylim=(0, max(108, _highest(shown))))
+    ax.set(xlim=(-0.3, last + max(1.2, 0.24 * last)), ylim=(0, max(108, _highest(shown))))
     ax.set_xticks(range(0, last + 1))
     ax.set_xlabel("washes")
     ax.set_ylabel("colour left, %")

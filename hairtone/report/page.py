@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 from hairtone.colorimetry import screen_colour
+from hairtone.measures.words import read_bands
 from hairtone.report import sentences, tester
 from hairtone.report.blocks import Grid, Shown, grid, shown
 from hairtone.report.cards import Card, HairView, make_card
@@ -115,8 +116,15 @@ def _may_be_shown(hair: HairView) -> bool:
 
 
 def _bands(outcome: StudyResult) -> tuple[tuple[float, str], ...]:
-    return ((1.25, "even"), (2.1, "very slight"), (4.1, "slight shift"), (8.2, "noticeable"),
-            (99.0, "uneven"))  # fmt: skip
+    """The study's own bands where it holds a bands.toml, else those that come with hairtone."""
+    own = outcome.study.folder / "bands.toml"
+    bands = read_bands(own if own.is_file() else None).scales["evenness"]
+    return tuple((limit, _short(word)) for limit, word in bands)
+
+
+def _short(word: str) -> str:
+    """A band's word short enough for the margin of a figure."""
+    return word.split(",")[0].removeprefix("a ").removesuffix(" difference")
 
 
 def _map_top(tables: Tables) -> float:

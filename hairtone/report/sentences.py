@@ -37,16 +37,29 @@ def span(low: float | None, high: float | None, digits: int = 1) -> str:
 def counts_sentence(counts: Mapping[str, int]) -> str:
     """How many rows of the sheet were measured, flagged and refused."""
     total = sum(counts.values())
-    hairs = "1 row" if total == 1 else f"{total} rows"
     return (
-        f"Of {hairs} in the sheet {counts['measured']} could be measured without doubt, "
-        f"{counts['flagged']} were measured with a doubt named below, and {counts['refused']} "
-        f"were refused."
+        f"Rows of the sheet (one for each hair in a photograph): {total}. Measured without doubt: "
+        f"{counts['measured']}. Measured, with a doubt named below: {counts['flagged']}. Refused: "
+        f"{counts['refused']}."
     )
 
 
-def evenness_sentence(row: Row, *, direction: str = "") -> str:
-    """Roots to ends of one hair in one photo, from a row of evenness.csv."""
+def evenness_sentence(row: Row, *, net: Row | None = None, direction: str = "") -> str:
+    """Roots to ends of one hair in one photo, in words.
+
+    Parameters
+    ----------
+    row : mapping
+        Row of evenness.csv for root_to_ends.
+    net : mapping, optional
+        Row of the same photo for root_to_ends_net: the hair's own gradient taken off.
+    direction : str, optional
+        Which way the ends differ.
+    """
+    return f"{_as_read(row, direction)} {_net_of_gradient(net)}".strip()
+
+
+def _as_read(row: Row, direction: str) -> str:
     value, critical = row["value"], row["critical"]
     when = wash_words(str(row["wash"])).capitalize()
     if not row["resolved"]:
@@ -60,6 +73,19 @@ def evenness_sentence(row: Row, *, direction: str = "") -> str:
         f"{when}: roots and ends differ by ΔE₀₀ {number(value)} "
         f"({span(row['low'], row['high'])}){words}.{which_way}"
     )
+
+
+def _net_of_gradient(row: Row | None) -> str:
+    if row is None or row["value"] is None:
+        return ""
+    start = "With the gradient the hair had before colouring taken off"
+    if not row["resolved"]:
+        return (
+            f"{start}, no difference can be told (ΔE₀₀ {number(row['value'])}; an even hair stays "
+            f"under {number(row['critical'])})."
+        )
+    words = f": {row['words']}" if row.get("words") else ""
+    return f"{start} it is ΔE₀₀ {number(row['value'])} ({span(row['low'], row['high'])}){words}."
 
 
 def direction_words(reference: Sequence[float], sample: Sequence[float]) -> str:

@@ -271,7 +271,7 @@ def _add_photo(tables, row, names):
         ("largest_difference", ("roots", "ends"), 0.7),
     ):
         found = _difference(labs[pair[0]], labs[pair[1]], noise=noise)
-        words = "even" if found["value"] < 1.25 else "slight shift"
+        words = "even" if found["value"] < 1.25 else "a slight shift"
         more = {"gsc": 3.9, "grade": "4", "words": words}
         tables["evenness"].append({**key, "measure": measure, **found, **more})
 
