@@ -10,6 +10,7 @@ import numpy as np
 
 from hairtone.report import sentences
 from hairtone.report.blocks import Grid, Shown, grid, shown, table_of
+from hairtone.report.figure_evenness import MEASURE_WORDS
 from hairtone.report.figures import (
     comparison_label,
     figure_agreement_table,
@@ -17,6 +18,8 @@ from hairtone.report.figures import (
     figure_repeats_table,
     figure_treatments_fade,
 )
+from hairtone.report.sentences import number
+from hairtone.report.source import wash_order
 from hairtone.report.tables import Tables
 from hairtone.report.types import ZONE_WORDS, ZONES, Analysis
 
@@ -50,7 +53,8 @@ def blocks_of(analysis: Analysis, tables: Tables) -> dict[str, Any]:
         "comparison_figures": _comparison_figures(comparisons),
         "comparison_table": table_of("Comparisons of treatments", comparisons, _COMPARISON),
         "treatment_figures": _fade_figures(tables, order),
-        "tables": [_evenness_table(tables, order), _fade_table(tables, order), _fit_table(tables)],
+        "tables": [_evenness_table(tables, order), _left_table(tables, order), _fit_table(tables)],
+        "fade_table": _fade_table(tables, order),
         "noise": _noise(tables),
         "noise_figures": _noise_figures(tables),
     }
@@ -169,21 +173,40 @@ def _mean_of(rows: Sequence[dict[str, Any]]) -> dict[str, float]:
     return {"value": mean, "low": mean - reach, "high": mean + reach}
 
 
-def _summary(values: Sequence[float]) -> tuple[float, float | None, int]:
-    array = np.array(values, dtype=float)
-    spread = float(array.std(ddof=1)) if len(array) > 1 else None
-    return float(array.mean()), spread, len(array)
+def _summary(values: Sequence[float]) -> str:
+    """Mean, and the standard deviation over hairs where there is more than one."""
+    mean = number(float(np.mean(values)), 2)
+    if len(values) < 2:
+        return mean
+    return f"{mean} (SD {number(float(np.std(values, ddof=1)), 2)}, n {len(values)})"
 
 
 def _evenness_table(tables: Tables, order: Sequence[str]) -> Grid:
+    """Treatment and measure down, washes across."""
+    found = tables.rows("evenness")
+    washes = sorted({str(row["wash"]) for row in found}, key=wash_order)
     rows: list[Sequence[Any]] = []
-    for name, found in _grouped(tables.rows("evenness"), order).items():
-        for (measure, wash), values in _collect(
-            found, lambda r: (str(r["measure"]), str(r["wash"])), "value"
-        ).items():
-            rows.append((name, measure.replace("_", " "), wash, *_summary(values)))
-    head = ("treatment", "measure", "wash", "mean", "SD over hairs", "n")
-    return grid("Evenness by treatment and wash, ΔE₀₀ (patchiness in L*)", head, rows)
+    for name, group in _grouped(found, order).items():
+        values = _collect(group, lambda r: (str(r["measure"]), str(r["wash"])), "value")
+        for measure in dict.fromkeys(measure for measure, _ in values):
+            cells = [values.get((measure, wash)) for wash in washes]
+            words = [_summary(cell) if cell else None for cell in cells]
+            rows.append((name, MEASURE_WORDS.get(measure, measure), *words))
+    caption = "Evenness by treatment and wash, ΔE₀₀: mean over hairs"
+    return grid(caption, ("treatment", "measure", *washes), rows)
+
+
+def _left_table(tables: Tables, order: Sequence[str]) -> Grid:
+    """Colour left: treatment and zone down, washes across."""
+    found = tables.rows("fade")
+    washes = sorted({int(row["wash"]) for row in found})
+    rows: list[Sequence[Any]] = []
+    for name, group in _grouped(found, order).items():
+        values = _collect(group, lambda r: (str(r["zone"]), int(r["wash"])), "colour_left")
+        for zone in ZONES:
+            cells = [values.get((zone, wash)) for wash in washes]
+            rows.append((name, ZONE_WORDS[zone], *[_summary(c) if c else None for c in cells]))
+    return grid("Colour left, %: mean over hairs", ("treatment", "zone", *map(str, washes)), rows)
 
 
 def _collect(
