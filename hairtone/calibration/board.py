@@ -21,7 +21,8 @@ Mask = NDArray[np.bool_]
 
 CELLS: Final = 168  # along the longer side; our choice: a strand 1 % of the frame wide still shows
 SAMPLES: Final = 4  # pixels taken along each side of a cell; our choice, speed
-LEAST_LIGHT: Final = 1e-3  # of white; darker cells say nothing of the light
+LEAST_LIGHT: Final = 0.008  # of white; darker cells tell noise and flare, not light; our choice
+MOST_CODE: Final = 0.96  # of the top code; above it tone curves flatten and colours bleach; ours
 FRAME: Final = 0.9  # of a patch: the chart's own frame around its patches; our choice, with room
 RING: Final = 4.0  # patches from the chart within which the board must show itself; our choice
 ALIKE: Final = np.array([0.15, 0.05, 0.05])  # log light, red/green, blue/green of one board; ours
@@ -85,7 +86,7 @@ def reduce_photo(photo: Photo, table: Floats) -> Cells:
         sample = np.stack([table[codes[..., k], k] for k in range(3)], axis=-1)
         bright = sample @ np.array([0.25, 0.5, 0.25])
         light, level, square = light + sample, level + bright, square + bright**2
-        clipped |= (codes[..., :3] >= photo.top_code).any(axis=-1)
+        clipped |= (codes[..., :3] > MOST_CODE * photo.top_code).any(axis=-1)
     count = SAMPLES**2
     mean, level = np.maximum(light / count, LEAST_LIGHT), np.maximum(level / count, LEAST_LIGHT)
     spread = np.sqrt(np.maximum(square / count - level**2, 0.0))

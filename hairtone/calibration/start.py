@@ -16,6 +16,7 @@ GREY_NOISE: Final = 0.7  # SD of a grey reading. [L*]; our choice, print and glo
 GAIN_SD: Final = 0.3  # SD of a channel's log exposure; our choice
 VEIL: Final = (0.005, 0.01)  # mean and SD of the flare while the greys are fitted; our choice
 RELATIVE_FLOOR: Final = 0.05  # errors of the start are relative to Y + this; our choice
+LEAST_LIGHT: Final = 1e-3  # of white; greys are held there while they are fitted
 ROUNDS: Final = 3
 
 
@@ -36,7 +37,7 @@ def grey_tone(encoded: Floats, luminance: Floats, usable: NDArray[np.bool_]) -> 
     pull = np.array([*tone.PRIOR_SD, *[GAIN_SD] * 3, VEIL[1]])
     curve = np.zeros(tone.TERMS)
     for _ in range(ROUNDS):
-        light = luminance * np.exp(gain) + veil
+        light = np.maximum(luminance * np.exp(gain) + veil, LEAST_LIGHT)
         lightness = 116 * np.cbrt(light) - 16
         steep = 116 / 3 * light ** (-2 / 3)
         slopes = np.hstack(
