@@ -18,6 +18,7 @@ from hairtone.hair.types import Profile
 from hairtone.result import PhotoResult, TressResult, error_dict, flag_dict
 
 _FLOATS = ("position", "lab", "sampling_covariance")
+_FIBRES = "sampling_draws"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +76,8 @@ def unpack_profile(arrays: bytes, place: int, *, viewing: str) -> Profile:
     try:
         with np.load(io.BytesIO(arrays), allow_pickle=False) as stored:
             got = {name: stored[f"{place}.{name}"] for name in (*_FLOATS, "draws", "pixels")}
+            if f"{place}.{_FIBRES}" in stored:
+                got[_FIBRES] = stored[f"{place}.{_FIBRES}"]
     except (KeyError, ValueError, OSError, EOFError) as error:
         raise StoreError(
             "draws-damaged",
@@ -91,6 +94,8 @@ def _arrays(place: int, profile: Profile) -> dict[str, Any]:
         f"{place}.{name}": np.asarray(getattr(profile, name), np.float64) for name in _FLOATS
     }
     out[f"{place}.draws"] = np.asarray(profile.draws, np.float32)
+    if profile.sampling_draws is not None:
+        out[f"{place}.{_FIBRES}"] = np.asarray(profile.sampling_draws, np.float32)
     out[f"{place}.pixels"] = np.asarray(profile.pixels, np.int64)
     return out
 
@@ -109,6 +114,7 @@ def _hair(hair: TressResult) -> dict[str, Any]:
         "error": error_dict(hair.error),
         "zones": list(hair.zones),
         "mm_per_px": hair.mm_per_px,
+        "facts": dict(hair.profile.facts) if hair.profile else {},
         "tress": hair.to_dict(),
     }
 

@@ -32,8 +32,10 @@ _REMEDIES: Final = {
     "crashed": "Save the photo again from the camera's original, or leave it out.",
     "timed-out": "Leave the photo out, or measure it alone on a faster machine.",
     "memory": "Use a smaller photo, or a machine with more memory.",
+    "unreadable": "Check the file, its disk and its permissions.",
     "bug": "Leave the photo out and tell the makers of hairtone about it.",
 }
+_TRIED_AGAIN: Final = frozenset({"crashed", "timed-out", "memory"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -190,18 +192,19 @@ class Supervisor:
         job, child.job = child.job, None
         if kind == "memory":
             return self._fail(job, "memory", str(value), is_last=is_last)
-        if kind == "bug":
-            return self._fail(job, "bug", str(value), is_last=True)
+        if kind != "done":
+            return self._fail(job, kind, str(value), is_last=True)
         return Done(name=job.name, packed=value)
 
     def _lose(self, child: _Child, code: str, *, is_last: bool) -> Done | None:
         """A child is gone or must go, and its photo with it."""
         self._children.remove(child)
+        cause = "it did not answer" if code == "timed-out" else child.cause()
         child.end()
         if not child.is_ready:
             raise HairtoneError(
                 "worker-start",
-                f"A measuring process could not be started ({child.cause()}).",
+                f"A measuring process could not be started ({cause}).",
                 remedy="Install hairtone again, or allow it more memory.",
             )
         if child.job is None:
@@ -209,7 +212,7 @@ class Supervisor:
         says = (
             f"the photo took longer than {self._limits.time_s:.0f} s"
             if code == "timed-out"
-            else f"the process that measured it ended ({child.cause()})"
+            else f"the process that measured it ended ({cause})"
         )
         return self._fail(child.job, code, says, is_last=is_last)
 
@@ -218,7 +221,7 @@ class Supervisor:
         if not is_last:
             self._failed.append(job)
             return None
-        twice = "" if code == "bug" else ", twice, the second time alone"
+        twice = ", twice, the second time alone" if code in _TRIED_AGAIN else ""
         error = HairtoneError(
             code, f"It could not be measured: {says}{twice}.", where=job.name,
             remedy=_REMEDIES[code],

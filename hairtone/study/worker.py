@@ -91,13 +91,18 @@ def load(module: str, name: str) -> Callable[[Any], Any]:
 
 
 def run(measure: Callable[[Any], Any], request: Any) -> tuple[str, Any]:
-    """``("done", Packed)``, or what went wrong: ``("memory", …)``, ``("bug", …)``."""
+    """``("done", Packed)``, or what went wrong: ``("memory", …)``, ``("bug", …)`` …"""
     from hairtone.study.pack import pack
 
     try:
         return "done", pack(measure(request))
     except MemoryError:
         return "memory", "more memory was needed than a photo may take"
+    except OSError as error:
+        return (
+            "unreadable",
+            f"the disk or system refused ({error.strerror or type(error).__name__})",
+        )
     except Exception as error:  # a bug of ours costs this photo, never the batch
         return "bug", _bug(error)
 
