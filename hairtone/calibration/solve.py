@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from hairtone.calibration.average import choose_level
+from hairtone.calibration.choice import choose_level
 from hairtone.calibration.judge import judge_calibration
 from hairtone.calibration.level1 import fit_level1
 from hairtone.calibration.level2 import fit_level2
