@@ -12,7 +12,8 @@ from typing import Any, Final
 from hairtone.study.files import write_atomically
 
 SIGNIFICANT: Final = 2  # digits of an uncertainty that are kept; JCGM 100:2008, 7.2.6
-_DECIMALS: Final = 3  # where a number has no uncertainty of its own; our choice
+_DECIMALS: Final = 2  # where a number has no uncertainty of its own; our choice
+_OWN_DECIMALS: Final = {"p_holm": 4, "misfit": 4, "mm_per_px": 5, "from": 3, "to": 3}
 _MOST_DECIMALS: Final = 6
 _RUN: Final = ("=", "+", "-", "@", "\t", "\n")  # signs a spreadsheet may take as a command
 
@@ -83,7 +84,12 @@ def table_text(name: str, frame: Any) -> str:
     for values in frame.itertuples(index=False, name=None):
         row = dict(zip(columns, values, strict=True))
         decimals = _decimals(name, row)
-        writer.writerow([cell_text(row[c], decimals=decimals.get(c, _DECIMALS)) for c in columns])
+        writer.writerow(
+            [
+                cell_text(row[c], decimals=decimals.get(c, _OWN_DECIMALS.get(c, _DECIMALS)))
+                for c in columns
+            ]
+        )
     return text.getvalue()
 
 

@@ -9,19 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Final
 
 import numpy as np
 
 from hairtone.colorimetry import Floats
-from hairtone.errors import HairtoneError
 from hairtone.hair.types import Profile
+from hairtone.measures.pooling import BORROWED_RELAYING, mean_profile
 from hairtone.measures.zones import zone_estimates
 from hairtone.study.outcome import RowResult, StudyResult
 from hairtone.uncertainty import LabEstimate
-
-RELAY_SD_L: Final = 0.31  # L*, of the same tress re-laid; J. Cosmet. Sci. 51 (2000) 293-299
-_BORROWED: Final = np.diag([RELAY_SD_L**2, 0.0, 0.0])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -48,42 +44,41 @@ class State:
     @property
     def replicates(self) -> int:
         """Lays: numbers of re-comb and re-shoot."""
-        return len({row.row.replicate for row in self.rows})
+        return len(self.lays)
 
     @cached_property
-    def weights(self) -> Floats:
-        """Of each photo in the mean: photos of one lay share the lay's weight, shape (n,)."""
-        lays = [row.row.replicate for row in self.rows]
-        return np.array([1.0 / (lays.count(lay) * self.replicates) for lay in lays])
-
-    @cached_property
-    def by_photo(self) -> tuple[dict[str, LabEstimate], ...]:
-        """Zones of each photo."""
-        return tuple(zone_estimates(profile, zones=self.zones) for profile in self.profiles)
-
-    @cached_property
-    def pooled(self) -> dict[str, LabEstimate]:
-        """Zones, mean over photos; row k of all zones is the same pool of cameras and lights."""
-        names = self.by_photo[0]
-        return {
-            zone: pool_estimates([photo[zone] for photo in self.by_photo], self.weights)
-            for zone in names
-        }
+    def lays(self) -> tuple[Profile, ...]:
+        """Mean profile of each lay over its photos, in the order of replicate numbers."""
+        numbers = sorted({row.row.replicate for row in self.rows})
+        return tuple(
+            _as_one_photo(
+                mean_profile(
+                    [
+                        profile
+                        for row, profile in zip(self.rows, self.profiles, strict=True)
+                        if row.row.replicate == number
+                    ]
+                )
+            )
+            for number in numbers
+        )
 
     @cached_property
     def profile(self) -> Profile:
-        """Mean profile over photos."""
-        return pool_profiles(self.profiles, self.weights)
+        """Mean profile over lays; its ``facts["photos"]`` counts lays, over which re-laying
+        averages out.
+        """
+        return mean_profile(self.lays)
 
-    def relaid(self, relay: Floats) -> dict[str, LabEstimate]:
-        """`pooled` with the variance of re-laying the hair, once per lay, added."""
-        return {
-            zone: replace(
-                estimate,
-                sampling_covariance=estimate.sampling_covariance + relay / self.replicates,
-            )
-            for zone, estimate in self.pooled.items()
-        }
+    @cached_property
+    def pooled(self) -> dict[str, LabEstimate]:
+        """Zones of the mean profile; row k of all zones is the same pool of cameras and lights."""
+        return zone_estimates(self.profile, zones=self.zones)
+
+
+def _as_one_photo(profile: Profile) -> Profile:
+    """The mean of one lay, told as one photo: its hair was laid once."""
+    return replace(profile, facts={**profile.facts, "photos": 1})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -117,6 +112,24 @@ class Hair:
     def washed(self) -> dict[int, State]:
         """After one wash and more."""
         return {wash: state for wash, state in self.states.items() if wash}
+
+    @property
+    def scatter(self) -> tuple[Floats, int]:
+        """Sum of squares of lays about their mean beyond their own noise, (3, 3), and its degrees
+        of freedom, over all washes and zones.
+        """
+        total, freedom = np.zeros((3, 3)), 0
+        for state in self.states.values():
+            if state.replicates < 2:
+                continue
+            lays = [zone_estimates(lay, zones=state.zones) for lay in state.lays]
+            for zone in lays[0]:
+                lab = np.array([lay[zone].lab for lay in lays])
+                gap = lab - lab.mean(axis=0)
+                noise = np.mean([lay[zone].covariance for lay in lays], axis=0)
+                total += gap.T @ gap - (len(lays) - 1) * noise
+                freedom += len(lays) - 1
+        return total, freedom
 
     @property
     def keys(self) -> dict[str, str]:
@@ -173,57 +186,6 @@ def shuffled(profile: Profile, sha256: str) -> Profile:
     return replace(profile, draws=profile.draws[order])
 
 
-def pool_estimates(estimates: Sequence[LabEstimate], weights: Floats) -> LabEstimate:
-    """Weighted mean in L*a*b* of independent photos.
-
-    Parameters
-    ----------
-    estimates : sequence of LabEstimate
-        Of the same zone, one per photo; draws unrelated between photos.
-    weights : ndarray, shape (n,)
-        Sum 1.
-    """
-    return LabEstimate(
-        lab=sum(w * e.lab for w, e in zip(weights, estimates, strict=True)),
-        sampling_covariance=sum(
-            w**2 * e.sampling_covariance for w, e in zip(weights, estimates, strict=True)
-        ),
-        draws=np.tensordot(weights, np.stack([e.draws for e in estimates]), axes=1).astype(
-            np.float32
-        ),
-        viewing=estimates[0].viewing,
-    )
-
-
-def pool_profiles(profiles: Sequence[Profile], weights: Floats) -> Profile:
-    """Weighted mean profile of independent photos, bin by bin in L*a*b*."""
-    if len(profiles) == 1:
-        return profiles[0]
-
-    def mean(name: str, power: int = 1) -> Floats:
-        return np.tensordot(weights**power, np.stack([getattr(p, name) for p in profiles]), axes=1)
-
-    has_fibres = all(profile.sampling_draws is not None for profile in profiles)
-    return Profile(
-        position=profiles[0].position,
-        lab=mean("lab"),
-        sampling_covariance=mean("sampling_covariance", 2),
-        draws=mean("draws").astype(np.float32),
-        viewing=profiles[0].viewing,
-        pixels=np.sum([profile.pixels for profile in profiles], axis=0),
-        sampling_draws=_pool_fibres(profiles, weights) if has_fibres else None,
-    )
-
-
-def _pool_fibres(profiles: Sequence[Profile], weights: Floats) -> np.ndarray:
-    """Resamplings of the mean: each photo's rows in an order of their own."""
-    total = np.zeros(())
-    for number, (profile, weight) in enumerate(zip(profiles, weights, strict=True)):
-        draws = np.asarray(profile.sampling_draws, dtype=np.float64)
-        total = total + weight * draws[np.random.default_rng(number).permutation(len(draws))]
-    return total.astype(np.float32)
-
-
 def relay_covariance(hairs: Sequence[Hair]) -> tuple[Floats, bool]:
     """Covariance of re-laying a hair, shape (3, 3), and whether it is borrowed.
 
@@ -235,37 +197,12 @@ def relay_covariance(hairs: Sequence[Hair]) -> tuple[Floats, bool]:
     hairs : sequence of Hair
         All hairs of the study.
     """
-    scatter, explained, freedom = np.zeros((3, 3)), np.zeros((3, 3)), 0
+    scatter, freedom = np.zeros((3, 3)), 0
     for hair in hairs:
-        for state in hair.states.values():
-            if state.replicates < 2:
-                continue
-            for zone in state.by_photo[0]:
-                lays = _lays(state, zone)
-                gap = np.array([lay.lab for lay in lays]) - np.mean([e.lab for e in lays], axis=0)
-                scatter += gap.T @ gap
-                explained += (len(lays) - 1) * np.mean([e.covariance for e in lays], axis=0)
-                freedom += len(lays) - 1
+        part, count = hair.scatter
+        scatter += part
+        freedom += count
     if freedom == 0:
-        return _BORROWED, True
-    values, vectors = np.linalg.eigh((scatter - explained) / freedom)
+        return BORROWED_RELAYING, True
+    values, vectors = np.linalg.eigh(scatter / freedom)
     return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T), False
-
-
-def _lays(state: State, zone: str) -> list[LabEstimate]:
-    """One estimate per lay."""
-    found = []
-    for lay in sorted({row.row.replicate for row in state.rows}):
-        photos = [
-            photo[zone]
-            for row, photo in zip(state.rows, state.by_photo, strict=True)
-            if row.row.replicate == lay
-        ]
-        found.append(pool_estimates(photos, np.full(len(photos), 1 / len(photos))))
-    return found
-
-
-def sentence(error: HairtoneError, hair: Hair | None = None) -> str:
-    """What is missing, in one plain sentence."""
-    where = f"{hair.subject} {hair.section}".strip() + ": " if hair else ""
-    return f"{where}{error.says} {error.remedy}".strip()

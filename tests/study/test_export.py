@@ -14,7 +14,7 @@ from hairtone.study.export import cell_text, decimals_for, table_text, write_tab
 
 @pytest.mark.parametrize(
     ("uncertainty", "decimals"),
-    [(1.1, 1), (0.32, 2), (0.05, 3), (12.0, 0), (140.0, 0), (float("nan"), 3), (0.0, 3)],
+    [(1.1, 1), (0.32, 2), (0.05, 3), (12.0, 0), (140.0, 0), (float("nan"), 2), (0.0, 2)],
 )
 def test_two_digits_of_the_uncertainty_are_kept(uncertainty, decimals):
     """JCGM 100:2008, 7.2.6: at most two significant digits."""
@@ -42,7 +42,7 @@ def test_text_that_a_spreadsheet_would_run_is_shown_instead(text):
     row = list(csv.reader(io.StringIO(table_text("x", frame))))[1]
 
     assert row[0] == f"'{text}".replace("\r", "\n")
-    assert row[1] == "-1.000"
+    assert row[1] == "-1.00"
 
 
 def test_missing_and_unbounded_values_are_blank():
