@@ -36,19 +36,21 @@ TRESSES = {  # treatment, uptake at the ends, washes in which 63 % leaves the ro
 WASHES = ("before", *(str(n) for n in range(9)))
 SCRIPT = "<script>alert(1)</script>"
 TABLES = {
-    "measurements": "photo place subject section treatment wash replicate zone L a b u95 status flags",
-    "evenness": "photo place subject section treatment wash replicate measure value low high critical "
-    "resolved gsc grade words",
-    "uptake": "subject section treatment zone delta_e low high dL dC dH ratio_ends_to_roots ratio_low "
-    "ratio_high",
-    "fade": "subject section treatment zone wash delta_e delta_e_ab dL dC dH gsc grade colour_left "
-    "colour_left_low colour_left_high dye_left_estimate tone_drift tone_words",
-    "fade_fit": "subject section zone model half_life half_life_low half_life_high washes_to_refresh "
-    "washes_to_refresh_low washes_to_refresh_high washes_to_gone washes_to_gone_low washes_to_gone_high "
-    "misfit",
+    "measurements": "photo place subject section treatment wash replicate zone L a b u95 status "
+    "flags",
+    "evenness": "photo place subject section treatment wash replicate measure value low high "
+    "critical resolved gsc grade words",
+    "uptake": "subject section treatment zone delta_e low high dL dC dH ratio_ends_to_roots "
+    "ratio_low ratio_high",
+    "fade": "subject section treatment zone wash delta_e delta_e_ab dL dC dH gsc grade "
+    "colour_left colour_left_low colour_left_high dye_left_estimate tone_drift "
+    "tone_words",
+    "fade_fit": "subject section zone model half_life half_life_low half_life_high "
+    "washes_to_refresh washes_to_refresh_low washes_to_refresh_high washes_to_gone "
+    "washes_to_gone_low washes_to_gone_high misfit",
     "crossing": "subject section wash low high",
-    "comparison": "measure zone wash treatment_a treatment_b difference low high p_holm margin verdict "
-    "n_a n_b",
+    "comparison": "measure zone wash treatment_a treatment_b difference low high p_holm margin "
+    "verdict n_a n_b",
     "patches": "photo place from to delta_e kind",
     "porous": "subject section onset low high excess",
     "repeats": "measure zone factor sd low high n",
@@ -242,9 +244,7 @@ def _frames(outcome, names):
     for name, subject in names.items():
         _add_hair(tables, name, subject, outcome)
     _add_design(tables)
-    return {
-        name: pd.DataFrame(rows, columns=TABLES[name].split()) for name, rows in tables.items()
-    }
+    return {name: pd.DataFrame(rows, columns=TABLES[name].split()) for name, rows in tables.items()}
 
 
 def _add_photo(tables, row, names):
