@@ -155,47 +155,75 @@ def fit_posterior(data: PatchData, prior: Prior, start: Floats) -> Posterior:
     start : ndarray, shape (4,) or (0,)
         Tone to start at.
     """
-    terms = len(start)
-    mean, covariance = _full_prior(prior, terms)
+    mean, covariance = _full_prior(prior, len(start))
     curve = np.tile(start, (len(mean), 1))
     doubt = np.ones((len(mean), len(data.encoded)))
-    for step in range(ROUNDS):
-        light, slope, bends = data.balanced(curve)
-        design = _design(data, light, bends)
-        block: Floats = _patch_noise(data, light, slope) * doubt[..., None, None]
-        across = covariance @ np.swapaxes(design, -1, -2)
-        spread = design @ across + _in_full(block) + _field_noise(data, light)
-        missed = _flat(light) - (design @ mean[..., None])[..., 0]
-        if terms:
-            missed = missed + (design[..., -terms:] @ curve[..., None])[..., 0]
-        inverse = np.asarray(np.linalg.inv(spread), np.float64)
-        gain = across @ inverse
-        found = mean + (gain @ missed[..., None])[..., 0]
-        if terms:
-            curve = tone.keep_rising(found[:, -terms:])
-        if step >= 1:
-            doubt = _doubt(
-                np.asarray(block / doubt[..., None, None]), inverse, missed, _in_full(block)
-            )
-    evidence = -0.5 * (missed * (inverse @ missed[..., None])[..., 0]).sum(axis=-1)
-    evidence -= 0.5 * np.linalg.slogdet(spread)[1]
-    evidence += (np.log(np.maximum(slope, 1e-3)) * data.is_clear).sum(axis=(-2, -1))
-    likely = np.exp(evidence - evidence.max())
+    now = _solve_round(data, mean, covariance, curve, doubt)
+    for step in range(1, ROUNDS):
+        if len(start):
+            curve = tone.keep_rising(now.found[:, -len(start) :])
+        if step > 1:
+            doubt = _doubt(now, doubt)
+        now = _solve_round(data, mean, covariance, curve, doubt)
+    likely = np.exp(now.evidence - now.evidence.max())
     share = likely / likely.sum()
     return Posterior(
         families=prior.families,
         share=share,
-        mean=found,
+        mean=now.found,
         prior_mean=mean,
         prior_root=_lower(covariance + 1e-14 * np.eye(covariance.shape[-1])),
-        design=design,
-        gain=gain,
-        noise_root=_lower(block),
-        spread_inverse=inverse,
-        missed=missed,
-        roots=_roots(np.einsum("f,fnc->nc", share, light)),
+        design=now.design,
+        gain=now.gain,
+        noise_root=_lower(now.block),
+        spread_inverse=now.inverse,
+        missed=now.missed,
+        roots=_roots(np.einsum("f,fnc->nc", share, now.light)),
         is_linear=data.is_linear,
-        evidence=float(evidence.max() + np.log(likely.mean())),
+        evidence=float(now.evidence.max() + np.log(likely.mean())),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Round:
+    """One linearisation, solved: names as in `Posterior`; `block` is each patch's own noise."""
+
+    light: Floats
+    design: Floats
+    block: Floats
+    inverse: Floats
+    gain: Floats
+    missed: Floats
+    found: Floats
+    evidence: Floats
+
+
+def _solve_round(
+    data: PatchData, mean: Floats, covariance: Floats, curve: Floats, doubt: Floats
+) -> _Round:
+    terms = curve.shape[-1]
+    light, slope, bends = data.balanced(curve)
+    design = _design(data, light, bends)
+    block: Floats = _patch_noise(data, light, slope) * doubt[..., None, None]
+    across = covariance @ np.swapaxes(design, -1, -2)
+    spread = design @ across + _in_full(block) + _field_noise(data, light)
+    missed = _flat(light) - (design @ mean[..., None])[..., 0]
+    if terms:
+        missed = missed + (design[..., -terms:] @ curve[..., None])[..., 0]
+    inverse = np.asarray(np.linalg.inv(spread), np.float64)
+    gain = across @ inverse
+    evidence = -0.5 * (missed * (inverse @ missed[..., None])[..., 0]).sum(axis=-1)
+    evidence = evidence - 0.5 * np.linalg.slogdet(spread)[1]
+    return _Round(
+        light=light,
+        design=design,
+        block=block,
+        inverse=inverse,
+        gain=gain,
+        missed=missed,
+        found=mean + (gain @ missed[..., None])[..., 0],
+        # readings are codes: the density of light turns into that of codes by the slope
+        evidence=evidence + (np.log(np.maximum(slope, 1e-3)) * data.is_clear).sum(axis=(-2, -1)),
     )
 
 
@@ -272,12 +300,13 @@ def _field_noise(data: PatchData, light: Floats) -> Floats:
     return np.asarray(channels * steep[:, :, None] * steep[:, None, :])
 
 
-def _doubt(block: Floats, inverse: Floats, missed: Floats, noise: Floats) -> Floats:
+def _doubt(now: _Round, doubt: Floats) -> Floats:
     """Factor on each patch's noise, shape (f, n), larger for patches that stay far off."""
-    families, count = block.shape[:2]
-    rest = (noise @ (inverse @ missed[..., None]))[..., 0]  # what is left for the patch's noise
-    off = np.swapaxes(rest.reshape(families, 3, count), -1, -2)
-    square = (off * np.linalg.solve(block, off[..., None])[..., 0]).sum(axis=-1) / 3
+    families, count = doubt.shape
+    solved = (now.inverse @ now.missed[..., None])[..., 0].reshape(families, 3, count)
+    off = (now.block @ np.swapaxes(solved, -1, -2)[..., None])[..., 0]  # left for own noise
+    own = now.block / doubt[..., None, None]
+    square = (off * np.linalg.solve(own, off[..., None])[..., 0]).sum(axis=-1) / 3
     return np.maximum(1.0, square / OUTLIER)
 
 
