@@ -32,7 +32,17 @@ from hairtone.photo.types import Encoding
 
 _MOST_PROFILE: Final = 16_000_000  # our choice: bytes of an unpacked profile; they need thousands
 _SRGB_GAMMA: Final = 45455  # [1], 11.3.2.2: gAMA that goes with sRGB, 1/2.2
-_BYTES_A_PIXEL: Final = {2: 3, 3: 1, 6: 4}  # [1], table 11.1: colour type -> samples
+_SAMPLES: Final = {2: 3, 3: 1, 6: 4}  # [1], table 11.1: colour type -> samples a pixel
+_INTERLACED: Final = (  # [1], 8.1: first column, first row, step across, step down
+    (0, 0, 8, 8),
+    (4, 0, 8, 8),
+    (0, 4, 4, 8),
+    (2, 0, 4, 4),
+    (0, 2, 2, 4),
+    (1, 0, 2, 2),
+    (0, 1, 1, 2),
+)
+_PIECE: Final = 1 << 20  # our choice: bytes unpacked at a time
 _KNOWN_CICP: Final = {(1, 13): srgb_encoding, (12, 13): display_p3_encoding}  # ITU-T H.273
 
 
@@ -108,7 +118,7 @@ def _walk(data: bytes) -> list[tuple[bytes, bytes]]:
 def _check_layout(header: PngHeader) -> None:
     if header.colour_type in (0, 4):
         raise unusable("grey", f"The photo is grey, {header.depth} bits: no hue can be measured.")
-    if header.colour_type not in _BYTES_A_PIXEL:
+    if header.colour_type not in _SAMPLES:
         raise damaged(f"PNG colour type {header.colour_type}")
     frames = header.chunks.get(b"acTL", b"\0\0\0\1")
     if len(frames) < 4 or struct.unpack_from(">I", frames)[0] != 1:
@@ -116,22 +126,39 @@ def _check_layout(header: PngHeader) -> None:
 
 
 def check_data_length(header: PngHeader) -> None:
-    """Refuse a PNG whose packed data hold fewer bytes than its picture (not interlaced only).
+    """Refuse a PNG whose packed data hold too few bytes; decoders fill the rest in silence.
 
     Raises
     ------
     PhotoError
         Damaged or incomplete.
     """
-    samples = _BYTES_A_PIXEL[header.colour_type]
-    wanted = header.height * (1 + (header.width * samples * header.depth + 7) // 8)
+    wanted = _unpacked_size(header)
     unpacker = zlib.decompressobj()
+    packed, found = header.chunks[b"IDAT"], 0
     try:
-        found = len(unpacker.decompress(header.chunks[b"IDAT"], wanted + 1))
+        while packed and found < wanted:
+            found += len(unpacker.decompress(packed, _PIECE))
+            packed = unpacker.unconsumed_tail
+        if found >= wanted:  # whatever is left is the checksum's
+            unpacker.decompress(packed, _PIECE)
     except zlib.error as fault:
         raise damaged(f"the packed data say {str(fault)!r}") from fault
-    if found < wanted and not header.is_interlaced:
+    if found < wanted:
         raise incomplete(f"{found} of {wanted} bytes of picture are there")
+
+
+def _unpacked_size(header: PngHeader) -> int:
+    """Bytes of the filtered rows, those of interlacing's seven passes together [1]_."""
+    bits = _SAMPLES[header.colour_type] * header.depth
+    passes = _INTERLACED if header.is_interlaced else ((0, 0, 1, 1),)
+    total = 0
+    for left, top, across, down in passes:
+        columns = -(-(header.width - left) // across)
+        rows = -(-(header.height - top) // down)
+        if columns > 0 and rows > 0:
+            total += rows * (1 + (columns * bits + 7) // 8)
+    return total
 
 
 def png_profile(header: PngHeader) -> bytes | None:

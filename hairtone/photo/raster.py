@@ -7,7 +7,6 @@ pictures of cut files: neither is asked before the file's structure has been fou
 from __future__ import annotations
 
 import io
-import struct
 import warnings
 from typing import TYPE_CHECKING, Final
 
@@ -30,23 +29,15 @@ from hairtone.photo.refusals import (
     incomplete,
     unusable,
 )
-from hairtone.photo.tiff import Directory, read_chain
+from hairtone.photo.tiff import read_chain
+from hairtone.photo.tiff_layout import check_pieces, check_tiff, unturned, zero_flag
 
 if TYPE_CHECKING:
     from PIL import Image
 
-# TIFF 6.0, section 8 and Adobe supplements: baseline tags
-_WIDTH, _HEIGHT, _BITS, _PHOTOMETRIC = 0x0100, 0x0101, 0x0102, 0x0106
-_SAMPLE_FORMAT, _ICC_TAG, _SUBFILE = 0x0153, 0x8773, 0x00FE
-_COMPRESSION, _ORIENTATION, _PLANES = 0x0103, 0x0112, 0x011C
-_STRIPS, _STRIP_BYTES, _TILES, _TILE_BYTES = 0x0111, 0x0117, 0x0144, 0x0145
-_PHOTOMETRICS: Final = {
-    0: "grey", 1: "grey", 2: "RGB", 3: "palette", 4: "mask", 5: "CMYK", 6: "YCbCr", 8: "Lab",
-    9: "Lab", 10: "Lab",
-}  # fmt: skip
-_LOST: Final = bytes(4096)  # our choice: one cluster of a memory card
+_ICC_TAG: Final = 0x8773  # ICC.1, Annex B.3: profiles in TIFF
+_SECTOR: Final = bytes(512)  # our choice: one sector of a memory card
 Codes = NDArray[np.uint8] | NDArray[np.uint16]
-_SAMPLE_FORMATS: Final = {1: "whole numbers", 2: "signed", 3: "float", 4: "undefined"}
 
 
 def decode_png(data: bytes) -> Decoded:
@@ -59,8 +50,7 @@ def decode_png(data: bytes) -> Decoded:
     """
     header = read_png_header(data)
     profile = png_profile(header)
-    if header.depth == 16:
-        check_data_length(header)
+    check_data_length(header)
     decode = _decode_deep if header.depth == 16 else _decode_shallow
     pixels, flags = decode(data, "PNG")
     if pixels.shape[:2] != (header.height, header.width):
@@ -92,6 +82,8 @@ def decode_webp(data: bytes) -> Decoded:
         exif, profile = picture.info.get("exif"), picture.info.get("icc_profile")
     pixels, flags = _decode_shallow(data, "WEBP")
     block = exif.removeprefix(b"Exif\0\0") if exif else None
+    if _SECTOR in data:  # only flat areas of many pixels are packed so, and lost sectors look so
+        flags += (zero_flag(len(_SECTOR)),)
     return Decoded(format="WebP", pixels=pixels, exif=block, profile=profile, flags=flags)
 
 
@@ -109,10 +101,10 @@ def decode_tiff(data: bytes) -> Decoded:
         raise damaged(f"its TIFF structure has {fault}") from fault
     if not pages:
         raise damaged("the TIFF holds no picture")
-    bits = _check_tiff(pages)
-    _check_strips(pages[0], len(data))
+    bits = check_tiff(pages)
+    doubts = check_pieces(data, pages[0])
     if bits == 16:
-        pixels, flags = _decode_deep(_unturned(data, pages[0]), "TIFF")
+        pixels, flags = _decode_deep(unturned(data, pages[0]), "TIFF")
     else:
         pixels, flags = _decode_shallow(data, "TIFF")
     return Decoded(
@@ -121,75 +113,8 @@ def decode_tiff(data: bytes) -> Decoded:
         exif=data,
         profile=pages[0].raw(_ICC_TAG) or None,
         is_upright=bits != 16,  # Pillow turns TIFF by its tag on loading
-        flags=(*flags, *_zero_run_flags(data, pages[0])),
+        flags=(*flags, *doubts),
     )
-
-
-def _check_tiff(pages: list[Directory]) -> int:
-    """Bits of a channel, when the layout can be measured."""
-    first = pages[0]
-    width, height = (int(first.number(tag) or 0) for tag in (_WIDTH, _HEIGHT))
-    if not (width and height):
-        raise damaged("the TIFF does not say its size")
-    check_dimensions(width, height)
-    pictures = [page for page in pages if not int(page.number(_SUBFILE) or 0) & 1]
-    if len(pictures) > 1:
-        raise unusable("pages", f"The file holds {len(pictures)} pages, not one photo.")
-    photometric = _PHOTOMETRICS.get(int(first.number(_PHOTOMETRIC) or 0), "an unknown layout")
-    if photometric == "grey":
-        raise unusable("grey", "The photo is grey: no hue can be measured.")
-    if photometric not in ("RGB", "palette", "YCbCr"):
-        raise unusable("cmyk" if photometric == "CMYK" else "unknown-layout",
-                       f"The photo is in {photometric}, not in RGB.")  # fmt: skip
-    kinds = set(first.numbers(_SAMPLE_FORMAT)) or {1}
-    if kinds != {1}:
-        names = ", ".join(_SAMPLE_FORMATS.get(int(kind), str(kind)) for kind in sorted(kinds))
-        raise unusable(
-            "float",
-            f"The photo's values are {names}; a float file does not say how they stand for light "
-            "and may hold NaN.",
-        )
-    depths = set(first.numbers(_BITS)) or {1}
-    if len(depths) != 1 or not depths & ({8, 16} if photometric == "RGB" else {1, 2, 4, 8}):
-        raise unusable("unknown-layout", f"The photo has {sorted(depths)} bits a channel.")
-    if depths == {16} and first.number(_PLANES) == 2:  # OpenCV mixes the planes up
-        raise unusable("unknown-layout", "The photo has 16 bits in separate colour planes.")
-    return int(depths.pop())
-
-
-def _unturned(data: bytes, page: Directory) -> bytes | bytearray:
-    """The TIFF with its orientation set to 1: OpenCV turns some orientations and not others."""
-    kind, _, place = page.entries.get(_ORIENTATION, (0, 0, 0))
-    if kind != 3:
-        return data
-    level = bytearray(data)
-    struct.pack_into(f"{page.order}H", level, place, 1)
-    return level
-
-
-def _zero_run_flags(data: bytes, page: Directory) -> tuple[Flag, ...]:
-    """A doubt about lost sectors in picture data that carry no checksum."""
-    if page.number(_COMPRESSION) not in (None, 1):
-        return ()
-    for start, length in zip(page.numbers(_STRIPS), page.numbers(_STRIP_BYTES), strict=False):
-        if data.find(_LOST, int(start), int(start + length)) >= 0:
-            return (
-                Flag(
-                    code="zero-block",
-                    says=f"A run of {len(_LOST)} zero bytes stands in the picture: pure black, "
-                    "or a lost piece of the file.",
-                    remedy="Look at the photo; where a strip is black, copy it again.",
-                ),
-            )
-    return ()
-
-
-def _check_strips(page: Directory, size: int) -> None:
-    """Refuse a TIFF whose picture data lie outside the file; OpenCV would not say so."""
-    for offsets, counts in ((_STRIPS, _STRIP_BYTES), (_TILES, _TILE_BYTES)):
-        pieces = list(zip(page.numbers(offsets), page.numbers(counts), strict=False))
-        if any(start + length > size for start, length in pieces):
-            raise incomplete("the TIFF's picture data reach past its end")
 
 
 Decoding = tuple[NDArray[np.uint8] | NDArray[np.uint16], tuple[Flag, ...]]

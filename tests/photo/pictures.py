@@ -8,6 +8,7 @@ import zlib
 
 import numpy as np
 from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
 
 WIDTH, HEIGHT = 400, 300
 SRGB_BY_EXIF = 1
@@ -35,7 +36,8 @@ def camera_exif(**tags: object) -> Image.Exif:
     exif[0x010F], exif[0x0110] = "Test Works", "Test Works T-1"
     inner = exif.get_ifd(0x8769)
     inner[0xA001] = SRGB_BY_EXIF
-    inner[0x829A], inner[0x829D], inner[0x8827], inner[0x920A] = 1 / 125, 5.6, 200, 60.0
+    inner[0x829A], inner[0x829D] = IFDRational(1, 125), IFDRational(56, 10)
+    inner[0x8827], inner[0x920A] = 200, IFDRational(60, 1)
     inner[0x9003] = "2026:03:04 10:20:30"
     for tag, value in tags.items():
         exif[int(tag.removeprefix("tag"))] = value
