@@ -22,7 +22,12 @@ from hairtone.colorimetry import Floats
 REACH = 0.42  # of a cell to either side of the border that is summed
 ACROSS = 0.25  # of a cell to either side of the line through the middles that is averaged
 FLAT = 0.18  # of a cell around a middle that gives a patch's own light
-ROUNDS = 8  # of reweighting
+ROUNDS = 10  # of reweighting; it starts from the edges' grid, so that spoilt borders stand out
+SHIFTS = 8  # unknowns of a projective shift
+FAINT = 0.05  # of the brightest: added to the contrast of a border, so that faint ones weigh little
+ERROR = 0.01  # of a border [cells]; this and the next two are our choice
+EXPECTED = 0.05  # error that the edges leave in the grid where patches are blurred [cells]
+GAP_ERROR = 0.03  # the same of the gap [cells]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -76,8 +81,19 @@ def sum_borders(flat: Floats, *, cell: int, axis: int) -> Borders:
     )
 
 
-def fit_borders(across: Borders, down: Borders, *, middle: Floats) -> tuple[Floats, Floats, float]:
-    """Projective shift of the grid that explains all borders; gaps; RMS misfit of the borders.
+def fit_borders(
+    across: Borders, down: Borders, *, middle: Floats, gaps: Floats
+) -> tuple[Floats, Floats]:
+    """Projective shift of the grid that explains all borders, and the gaps.
+
+    Parameters
+    ----------
+    across, down : Borders
+        In the rows and in the columns of the chart.
+    middle : ndarray, shape (2,)
+        Column and row the shift is stated about.
+    gaps : ndarray, shape (2,)
+        Width of the gap between patches, across and down, as their edges show it. [cells]
 
     Returns
     -------
@@ -85,31 +101,33 @@ def fit_borders(across: Borders, down: Borders, *, middle: Floats) -> tuple[Floa
         a0, a1, a2, b0, b1, b2, g, h: dx = a0 + a1·x + a2·y + g·x² + h·x·y and
         dy = b0 + b1·x + b2·y + g·x·y + h·y², about `middle`. [cells]
     gaps : ndarray, shape (2,)
-        Width of the gap between patches, across and down. [cells]
-    misfit : float
-        RMS distance of the borders from the grid. [cells]
+        Width of the gaps as the borders show it. [cells]
     """
+    bright = max(float(across.mean.max()), float(down.mean.max()), 1e-6)
     parts = [_equations(borders, middle=middle, axis=k) for k, borders in enumerate((across, down))]
     terms = np.vstack([part[0] for part in parts])
     wanted = np.concatenate([part[1] for part in parts])
-    size = np.concatenate([part[2] for part in parts])
-    scale = np.maximum(np.abs(terms).max(axis=0), 1e-9)
-    terms = terms / scale
-    weight = np.ones(len(size))
-    answer = np.zeros(terms.shape[1])
-    offset = np.zeros(len(size))
+    size = np.concatenate([part[2] for part in parts]) + FAINT * bright
+    expected = np.concatenate([np.zeros(SHIFTS), _start(across, gaps[0]), _start(down, gaps[1])])
+    reach = np.array([1, *middle, 1, *middle, *(middle * middle.max())])
+    loose = np.tile([GAP_ERROR / ERROR, *[10 / bright] * 3], 2)
+    stiffness = np.diag(np.concatenate([ERROR / EXPECTED * reach, 1 / loose]) ** 2)
+
+    answer = expected
     for _ in range(ROUNDS):
-        each = np.repeat(weight / (size + 0.05) ** 2, 3)[:, None]
-        answer = np.linalg.solve(
-            (terms * each).T @ terms + 1e-6 * np.eye(len(answer)), (terms * each).T @ wanted
-        )
-        left = (wanted - terms @ answer).reshape(-1, 3)
-        offset = np.linalg.norm(left, axis=1) / (size + 0.05)
+        offset = np.linalg.norm((wanted - terms @ answer).reshape(-1, 3), axis=1) / size
         spread = max(1.4826 * float(np.median(offset)), 1e-3)
         weight = 1 / (1 + (offset / (2 * spread)) ** 2) ** 2
-    answer = answer / scale
-    misfit = float(np.sqrt((weight * offset**2).sum() / weight.sum()))
-    return answer[:8], answer[[8, 12]], misfit
+        each = np.repeat(weight / size**2, 3)[:, None]
+        answer = expected + np.linalg.solve(
+            (terms * each).T @ terms + stiffness, (terms * each).T @ (wanted - terms @ expected)
+        )
+    return answer[:SHIFTS], answer[[SHIFTS, SHIFTS + 4]]
+
+
+def _start(borders: Borders, gap: float) -> Floats:
+    """The gap, and the light it gives off as most borders show it."""
+    return np.array([gap, *np.median(borders.sums + gap * borders.mean, axis=0)])
 
 
 def _equations(borders: Borders, *, middle: Floats, axis: int) -> tuple[Floats, Floats, Floats]:

@@ -98,3 +98,10 @@ def grey_tint(encoded: Floats, *, use: NDArray[np.bool_]) -> float:
     tint = encoded[greys][:, [0, 2]] - green[:, None]
     left = tint - terms @ np.linalg.lstsq(terms, tint, rcond=None)[0]
     return float(np.sqrt((left**2).sum() / (2 * (len(greys) - 3))))
+
+
+def strangest_grey(encoded: Floats, *, use: NDArray[np.bool_]) -> int:
+    """The grey without which the others keep best to one tint."""
+    greys = [patch for patch in GREYS if use[patch]]
+    without = [grey_tint(encoded, use=use & (np.arange(PATCHES) != patch)) for patch in greys]
+    return greys[int(np.nanargmin(without))]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from hairtone.chart.consensus import grey_tint, patch_misfit
+from hairtone.chart.consensus import grey_tint, patch_misfit, strangest_grey
 from hairtone.chart.lattice import map_points
 from hairtone.chart.patches import PatchReadings
 from hairtone.chart.refine import CENTRES, Grid
@@ -22,6 +22,7 @@ UNEVEN_NOISE = 6.0  # times the noise of a block's mean that is no accident in 3
 MISFIT = 18.0  # ΔE00 from the rough fit; sound patches of hard photos stay under 16. Our choice
 MISFIT_TIMES = 3.5  # times the median misfit: a poor print fits nowhere well
 MOST_MISFIT = 15.0  # that one patch counts for in the mean
+STRANGE = 4.5  # median ΔE00; with tinted greys too, it is another chart, not a covered one
 DOUBTFUL = 6.0  # mean ΔE00 from the rough fit; 30 photos of real charts stay under 5, prints do not
 FALSE = 11.0  # the same, where no camera and light explain it; prints reach 10. Our choice
 TINT = 0.02  # encoded; 60 real photos stay under 0.009, a grey row of wrong patches does not
@@ -79,66 +80,60 @@ def judge_patches(
         is_linear=photo.encoding.is_linear,
     )
     judged = misfit[sound] if sound.any() else misfit
-    odd = misfit > max(MISFIT, MISFIT_TIMES * float(np.median(judged)))
-    typical = float(np.minimum(judged, MOST_MISFIT).mean())
-    usable = sound & ~odd
-    _require_enough(usable, bright=bright, dark=dark, uneven=uneven, photo=photo)
-    _require_this_chart(typical, grey_tint(readings.encoded, use=usable), reference, photo)
+    middle, typical = float(np.median(judged)), float(np.minimum(judged, MOST_MISFIT).mean())
+    odd = misfit > max(MISFIT, MISFIT_TIMES * middle)
+    _require_exposure(bright, dark, photo)
+    tint = grey_tint(readings.encoded, use=sound)
+    _require_this_chart(typical, tint if middle > STRANGE else 0.0, reference, photo)
+    if tint > TINT and sound[list(GREYS)].all():
+        odd[strangest_grey(readings.encoded, use=sound)] = True
+    _require_enough(sound & ~odd, uneven=uneven, photo=photo)
     doubt = () if typical <= DOUBTFUL else (_doubtful(typical, reference),)
     left_out = _left_out(bright | dark, uneven & ~(bright | dark), odd & sound)
-    return usable, doubt + left_out + _blur(grid)
+    return sound & ~odd, doubt + left_out + _blur(grid)
 
 
-def _require_enough(
-    usable: NDArray[np.bool_],
-    *,
-    bright: NDArray[np.bool_],
-    dark: NDArray[np.bool_],
-    uneven: NDArray[np.bool_],
-    photo: Photo,
-) -> None:
-    greys = np.zeros(PATCHES, dtype=bool)
-    greys[list(GREYS)] = True
-    lost = greys & ~usable
-    if usable.sum() >= FEWEST_USABLE and not lost.any():
+def _require_exposure(bright: NDArray[np.bool_], dark: NDArray[np.bool_], photo: Photo) -> None:
+    clipped = bright | dark
+    greys = clipped[list(GREYS)].sum()
+    if not greys and PATCHES - clipped.sum() >= FEWEST_USABLE:
         return
-    missing = ~usable if usable.sum() < FEWEST_USABLE else lost
-    left = f"{usable.sum()} of {PATCHES} patches and {6 - lost.sum()} of 6 greys are left"
-    said = f"{_names(missing)}; {left}"
-    need = f"{FEWEST_USABLE} patches and all six greys are needed"
-    causes = [
-        (
-            bright,
-            "over-exposed",
-            "The photo is over-exposed: patches are clipped",
-            "Lower the exposure by about one stop and photograph again.",
-        ),
-        (
-            dark,
-            "under-exposed",
-            "The photo is under-exposed: patches are black",
-            "Raise the exposure by one or two stops and photograph again.",
-        ),
-        (
-            uneven,
-            "glare",
-            "Glare, a shadow or something else lies over patches of the chart",
-            "Turn the chart or the lamps until no patch shines, clear it, and photograph again.",
-        ),
-        (
-            missing,
-            "chart-covered",
-            "The chart is covered or spoilt: patches do not have their colours",
-            f"Uncover the chart and photograph again, {BY_HAND}.",
-        ),
-    ]
-    ruling = max(causes[:3], key=lambda cause: int((cause[0] & missing).sum()))
-    chosen = ruling if 2 * (ruling[0] & missing).sum() >= missing.sum() else causes[3]
+    code, what, remedy = (
+        ("over-exposed", "clipped", "Lower the exposure by about one stop")
+        if bright.sum() >= dark.sum()
+        else ("under-exposed", "black", "Raise the exposure by one or two stops")
+    )
     raise ChartError(
-        chosen[1],
-        f"{chosen[2]} ({said}; {need}).",
+        code,
+        f"The photo is {code}: {clipped.sum()} of {PATCHES} patches are {what} "
+        f"({_names(clipped)}); {FEWEST_USABLE} patches and all six greys are needed.",
         where=photo.name,
-        remedy=chosen[3],
+        remedy=f"{remedy} and photograph again.",
+    )
+
+
+def _require_enough(usable: NDArray[np.bool_], *, uneven: NDArray[np.bool_], photo: Photo) -> None:
+    greys = usable[list(GREYS)].sum()
+    if usable.sum() >= FEWEST_USABLE and greys == len(GREYS):
+        return
+    left = (
+        f"({_names(~usable)}); {usable.sum()} patches and {greys} greys are left, and "
+        f"{FEWEST_USABLE} and all six are needed"
+    )
+    if 2 * (uneven & ~usable).sum() > (~usable).sum():
+        raise ChartError(
+            "glare",
+            f"Glare, a shadow or something else lies over {(~usable).sum()} of {PATCHES} patches "
+            f"{left}.",
+            where=photo.name,
+            remedy="Turn the chart or the lamps until no patch shines, and photograph again.",
+        )
+    raise ChartError(
+        "chart-covered",
+        f"The chart is covered or spoilt: {(~usable).sum()} of {PATCHES} patches do not have "
+        f"their colours {left}.",
+        where=photo.name,
+        remedy=f"Uncover and clean the chart and photograph again, {BY_HAND}.",
     )
 
 

@@ -16,6 +16,7 @@ NEIGHBOURS = 8  # looked at around each square
 FEWEST = 8  # squares that make a grid; a third of a chart. Our choice
 MATCH = 0.25  # of the pitch: how far a square may lie from where the grid expects it
 SPAN = 16  # steps a grid may reach from its first square; a 140-patch chart has 14 columns
+MOST = 200  # squares of a grid that cannot be a chart, but tiles or a woven pattern
 SEEDS = 60  # starting points tried, best supported first. Our choice
 
 
@@ -53,7 +54,9 @@ def find_lattices(squares: Squares) -> tuple[Lattice, ...]:
         if tried > SEEDS:
             break
         grid = _grow(squares, int(seed), u, v)
-        if grid is not None:
+        if grid is not None and len(grid.members) > MOST:
+            taken[grid.members] = True
+        elif grid is not None:
             taken[grid.members] = True
             grids.append(grid)
     return tuple(sorted(grids, key=lambda grid: -len(grid.members)))

@@ -15,13 +15,15 @@ from hairtone.chart.types import PATCHES
 from hairtone.colorimetry import Floats, decode_srgb, encode_srgb
 from hairtone.photo.types import Photo
 
-LEAST, COARSE, FINE = 12, 32, 48  # pixels a cell is given when the chart is laid flat; our choice
+LEAST, MOST = 12, 48  # pixels a cell is given when the chart is laid flat; our choice
 ROUNDS = 3  # of laying flat and moving, at most
 SETTLED = 0.03  # of a cell; a smaller move needs no other look
 NEAREST, FARTHEST = 0.33, 0.62  # of a cell from its middle: where the patch may end
 FAINTEST = 0.05  # encoded step that still counts as an edge; our choice
 STANDARD_HALF = 0.475  # half a patch over the pitch where the edges do not tell; 40 of 42 mm
 FEWEST_EDGES = 10  # patches with both edges seen, each way, before the grid is moved
+SHARP = 0.6  # of the gap between patches: edges that rise over less need no help. Our choice
+LARGEST_CORRECTION = 0.2  # of a cell by the borders; more, and something lies over the chart
 LARGEST_MOVE = 0.35  # of a cell; farther, the edges of the neighbours were taken
 CENTRES = np.stack(np.meshgrid(np.arange(COLUMNS), np.arange(ROWS)), axis=-1).reshape(-1, 2)
 MIDDLE = np.array([(COLUMNS - 1) / 2, (ROWS - 1) / 2])
@@ -40,8 +42,6 @@ class Grid:
     edge_px : float
         Width over which the patch edges rise from 10 to 90 %, NaN where too few are seen.
         [photo pixels]
-    misfit : float
-        RMS distance of the borders between patches from the grid. [cells]
     edges : int
         Patches of which the edges were seen, the smaller of the two directions.
     """
@@ -49,7 +49,6 @@ class Grid:
     to_photo: Floats
     half: Floats
     edge_px: float
-    misfit: float
     edges: int
 
     @property
@@ -84,43 +83,54 @@ def patch_side(to_photo: Floats, half: Floats) -> float:
 def refine_grid(photo: Photo, to_photo: Floats) -> Grid:
     """Move the grid to where the patches' own edges and borders say it lies.
 
-    Edges first: they stand a start that is off by a third of a patch. Then the borders between
-    patches, which blur does not move.
+    Edges come first: they stand a start that is off by a third of a patch, and glare. Where blur
+    fills the gaps, so that edges lean to the brighter neighbour, the borders between patches
+    follow, which blur does not move.
     """
     half = np.array([STANDARD_HALF, STANDARD_HALF])
-    edge, misfit, seen = float("nan"), float("nan"), 0
+    edge, seen = float("nan"), 0
     for _ in range(ROUNDS):
-        flat, cell = _flat_and_cell(photo, to_photo, most=COARSE)
+        flat, cell = _flat_and_cell(photo, to_photo)
         across, down = _edges(flat, cell=cell, axis=0), _edges(flat, cell=cell, axis=1)
         seen = int(min(np.isfinite(across.middle).sum(), np.isfinite(down.middle).sum()))
         if seen < FEWEST_EDGES:
             break
         to_photo, moved = _move(to_photo, _shift_by_edges(across.middle, down.middle))
         half = np.array([across.half, down.half])
-        scale = patch_side(to_photo, np.array([0.5, 0.5])) / cell
-        edge = float(np.nanmedian([across.width, down.width])) * scale
+        edge = float(np.nanmedian([across.width, down.width])) / cell
         if not moved > SETTLED:
             break
+    if not edge < SHARP * (1 - 2 * half).min():
+        to_photo, half = _refine_blurred(photo, to_photo, half)
+    pitch = patch_side(to_photo, np.array([0.5, 0.5]))
+    return Grid(to_photo=to_photo, half=half, edge_px=edge * pitch, edges=seen)
+
+
+def _refine_blurred(photo: Photo, to_photo: Floats, half: Floats) -> tuple[Floats, Floats]:
+    """Grid and half a patch by the borders; as they were where borders ask for a large move."""
+    start, moves = (to_photo, half), 0.0
     for _ in range(ROUNDS):
-        flat, cell = _flat_and_cell(photo, to_photo, most=FINE)
+        flat, cell = _flat_and_cell(photo, to_photo)
         light = decode_srgb(flat)
-        answer, gaps, misfit = fit_borders(
+        answer, gaps = fit_borders(
             sum_borders(light, cell=cell, axis=0),
             sum_borders(light, cell=cell, axis=1),
             middle=MIDDLE,
+            gaps=1 - 2 * half,
         )
         to_photo, moved = _move(to_photo, answer)
-        if np.isnan(moved):
-            break
+        moves += moved
+        if not moves < LARGEST_CORRECTION:
+            return start
         half = np.clip((1 - gaps) / 2, NEAREST, 0.5)
         if moved < SETTLED:
             break
-    return Grid(to_photo=to_photo, half=half, edge_px=edge, misfit=misfit, edges=seen)
+    return to_photo, half
 
 
-def _flat_and_cell(photo: Photo, to_photo: Floats, *, most: int) -> tuple[Floats, int]:
+def _flat_and_cell(photo: Photo, to_photo: Floats) -> tuple[Floats, int]:
     pitch = patch_side(to_photo, np.array([0.5, 0.5]))
-    cell = int(np.clip(round(pitch / 2) * 2, LEAST, most))
+    cell = int(np.clip(round(pitch / 2) * 2, LEAST, MOST))
     return lay_flat(photo, to_photo, cell=cell), cell
 
 
