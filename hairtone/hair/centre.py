@@ -12,6 +12,7 @@ from hairtone.colorimetry import Floats
 
 POINTS: Final = 33  # of a line; our choice: a bend over a tenth of the length is followed
 SAMPLE: Final = 6000  # pixels that place the line; the middle of 100 is known to 0.3 % of the width
+FULL_SHARE: Final = 0.9  # of the breadth nearby: beyond, single fibres let the board through
 FULL_SAMPLE: Final = 60_000  # pixels of a full-size mask that place the ends
 ROUNDS: Final = 4  # of laying the line through the middle anew
 DEGREE: Final = 4  # of the bend that one round can lay; rounds add up
@@ -152,7 +153,7 @@ def _trimmed(line: Floats, along: Floats, across: Floats) -> CentreLine:
 def fitted_ends(
     mask: NDArray[np.bool_], line: Floats, *, origin: tuple[int, int]
 ) -> tuple[Floats, float]:
-    """Line and mean breadth by a mask at full size: it ends where half of the breadth is left.
+    """Line and mean breadth by a mask at full size: it ends where fibres begin to lack.
 
     Parameters
     ----------
@@ -171,11 +172,17 @@ def fitted_ends(
     start = float(along.min())
     count = np.bincount(((along - start) / cell).astype(int)) * stride**2 / cell
     smooth = np.convolve(np.pad(count, 1, mode="edge"), np.ones(3) / 3, mode="valid")
-    usual = float(np.median(smooth[smooth > 0.2 * smooth.max()]))
-    full = np.flatnonzero(smooth >= END_SHARE * usual)
-    low, high = start + full[0] * cell, start + (full[-1] + 1) * cell
-    inside = count[full[0] : full[-1] + 1]
-    return _between(line, low, high), float(inside.mean())
+    third = max(len(smooth) // 3, 1)
+    first = _full_from(smooth[:third])
+    last = len(smooth) - 1 - _full_from(smooth[::-1][:third])
+    low, high = start + first * cell, start + (last + 1) * cell
+    return _between(line, low, high), float(count[first : last + 1].mean())
+
+
+def _full_from(breadth: Floats) -> int:
+    """First station of an end from which on nearly all of the hair is there."""
+    usual = float(np.median(breadth))
+    return int(np.argmax(breadth >= FULL_SHARE * usual))
 
 
 def _between(line: Floats, low: float, high: float) -> Floats:

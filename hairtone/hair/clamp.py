@@ -97,16 +97,17 @@ def _clamp_length(stations: _Stations, width: float) -> int:
     """Reduced pixels from the start of the line that belong to a clamp; 0 for none."""
     span = max(3, round(0.1 * width))
     reach = int(min(REACH * width, 0.3 * len(stations.breadth)))
-    best, found = 0.0, 0
-    for cut in range(max(2, span // 2), reach):
-        before, after = slice(max(0, cut - 1 - span), cut - 1), slice(cut + 2, cut + 2 + span)
-        step = np.hypot(
-            _gap(stations.lightness, before, after) / LIGHT_STEP,
-            _gap(stations.tint, before, after) / TINT_STEP,
-        )
-        if step > max(best, 1.0) and _is_clamp(stations, cut, float(step)):
-            best, found = float(step), cut + 1
-    return found
+    cuts = np.arange(max(2, span // 2), max(reach, max(2, span // 2)))
+    steps = np.hypot(
+        _gaps(stations.lightness, cuts, span) / LIGHT_STEP,
+        _gaps(stations.tint, cuts, span) / TINT_STEP,
+    )
+    for k in np.argsort(-steps):
+        if steps[k] <= 1:
+            break
+        if _is_clamp(stations, int(cuts[k]), float(steps[k])):
+            return int(cuts[k]) + 1
+    return 0
 
 
 def _is_clamp(stations: _Stations, cut: int, step: float) -> bool:
@@ -127,5 +128,13 @@ def _is_clamp(stations: _Stations, cut: int, step: float) -> bool:
     return bool(high - low < FLAT and step > CLEAR and not is_shadow)
 
 
-def _gap(values: Floats, before: slice, after: slice) -> float:
-    return float(values[after].mean() - values[before].mean())
+def _gaps(values: Floats, cuts: NDArray[np.int64], span: int) -> Floats:
+    """Mean of `span` stations after each cut less that before it, a pixel either side left out."""
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    last = len(values)
+
+    def mean(start: NDArray[np.int64], stop: NDArray[np.int64]) -> Floats:
+        start, stop = np.clip(start, 0, last - 1), np.clip(stop, 1, last)
+        return np.asarray((total[stop] - total[start]) / np.maximum(stop - start, 1))
+
+    return mean(cuts + 2, cuts + 2 + span) - mean(cuts - 1 - span, cuts - 1)

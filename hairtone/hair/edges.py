@@ -13,6 +13,8 @@ from hairtone.photo.types import Photo
 
 BAND: Final = 1.6  # reach of the edge search to either side; reduced pixels, our choice
 LEAST_CONTRAST: Final = 12.0  # codes between hair and board under which colour cannot place the edge
+FINE: Final = 3.0  # grains of the edge to a reduced pixel: hair is inset by more than one anyway
+COARSE: Final = 120  # grains of the short side that local colours are taken on
 LOCAL: Final = 15  # reach of the local hair and board colour; reduced pixels
 
 Box = tuple[int, int, int, int]
@@ -28,18 +30,19 @@ def full_mask(
     alike the enlarged outline stays.
     """
     area, box = _box(piece, features, photo.size)
-    signed = _signed_distance(piece[area])
-    size = (box[2] - box[0], box[3] - box[1])
-    distance = _enlarged(signed, area, box, features, size)
+    grain = max(1, round(features.step / FINE))
+    size = (-(-(box[2] - box[0]) // grain), -(-(box[3] - box[1]) // grain))
+    distance = _enlarged(_signed_distance(piece[area]), area, box, features, size)
     mask = distance > 0
     band = np.abs(distance) < BAND
     band |= _enlarged(loose[area].astype(np.float32), area, box, features, size) > 0.5
     ys, xs = np.nonzero(band)
-    if not len(ys):
-        return mask, box
-    mask[ys, xs] = _nearer_to_hair(photo, box, ys, xs, distance, size)
-    mask = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    return np.asarray(mask, dtype=bool), box
+    if len(ys):
+        mask[ys, xs] = _nearer_to_hair(photo, box, ys, xs, distance, grain)
+        kernel = np.ones((3, 3), np.uint8)
+        mask = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, kernel)
+    full = np.repeat(np.repeat(np.asarray(mask, dtype=bool), grain, axis=0), grain, axis=1)
+    return np.ascontiguousarray(full[: box[3] - box[1], : box[2] - box[0]]), box
 
 
 def _box(
@@ -76,13 +79,15 @@ def _enlarged(
     features: Features,
     size: tuple[int, int],
 ) -> SINGLES:
-    """Signed distance at every photo pixel of the box."""
+    """Reduced values laid over the box on a grid of `size`."""
     step, offset = features.step, features.offset
-    x_shift = (box[0] - offset) / step - area[1].start
-    y_shift = (box[1] - offset) / step - area[0].start
-    matrix = np.array([[1 / step, 0, x_shift], [0, 1 / step, y_shift]])
+    grain_x, grain_y = (box[2] - box[0]) / size[0], (box[3] - box[1]) / size[1]
+    x_shift = (box[0] + (grain_x - 1) / 2 - offset) / step - area[1].start
+    y_shift = (box[1] + (grain_y - 1) / 2 - offset) / step - area[0].start
+    matrix = np.array([[grain_x / step, 0, x_shift], [0, grain_y / step, y_shift]])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.asarray(cv2.warpAffine(signed, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE))
+    placed = cv2.warpAffine(signed, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(placed)
 
 
 def _nearer_to_hair(
@@ -91,11 +96,11 @@ def _nearer_to_hair(
     ys: NDArray[np.intp],
     xs: NDArray[np.intp],
     distance: SINGLES,
-    size: tuple[int, int],
+    grain: int,
 ) -> NDArray[np.bool_]:
-    """For pixels of the edge band: whether they are nearer the local hair than the local board."""
-    stride = max(1, min(size) // 160)
-    codes = _codes(photo, box)
+    """For places of the edge band: whether they are nearer the local hair than the local board."""
+    stride = max(1, min(distance.shape) // COARSE)
+    codes = _codes(photo, box, grain)
     coarse = np.ascontiguousarray(codes[::stride, ::stride]).astype(np.float32)
     sure = distance[::stride, ::stride]
     hair = _local_mean(coarse, sure > BAND)
@@ -110,10 +115,10 @@ def _nearer_to_hair(
     return np.where(is_told, share > 0.5, distance[ys, xs] > 0)
 
 
-def _codes(photo: Photo, box: Box) -> NDArray[np.uint8]:
-    """Codes of the box on an 8-bit scale."""
+def _codes(photo: Photo, box: Box, grain: int) -> NDArray[np.uint8]:
+    """Every `grain`-th code of the box on an 8-bit scale."""
     x0, y0, x1, y1 = box
-    codes = photo.pixels[y0:y1, x0:x1, :3]
+    codes = photo.pixels[y0:y1:grain, x0:x1:grain, :3]
     if codes.dtype == np.uint8:
         return np.asarray(codes)
     return np.asarray(np.sqrt(codes / photo.top_code) * 255, dtype=np.uint8)

@@ -13,6 +13,7 @@ from hairtone.calibration.types import Calibration, LightField
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import Floats, decode_srgb, encode_srgb
 from hairtone.hair.lamp import lamp_white
+from hairtone.photo.pixels import packed_pixels
 from hairtone.photo.types import Photo
 
 SINGLES = NDArray[np.float32]
@@ -22,6 +23,7 @@ REDUCED_EDGE: Final = 640  # longest edge that outlines are found at; our choice
 CHART_FRAME: Final = 0.85  # width of a chart's own frame, in patches; our choice: the widest seen
 BOARD_RING: Final = 3.0  # reach of the ring that the board's colour is taken from, in patches
 MID_GREY: Final = 0.18  # luminance of a board as the protocol wants it
+BOARD_STRIDE: Final = 3  # of the reduced pixels that the board's median is taken over
 LEAST_TEXTURE: Final = 0.9  # codes; a board rounded flat is not smoother than this
 DARK_FLOOR: Final = 0.02  # relative light added before logarithms: noise of blacks stays quiet
 
@@ -102,9 +104,15 @@ def frame_features(
 
 
 def sampled_codes(photo: Photo, stride: int) -> NDArray[np.uint8]:
-    """Every `stride`-th pixel on an 8-bit tone scale, shape (h, w, 3); for looking, not measuring."""
+    """Every `stride`-th pixel on an 8-bit tone scale; for looking, not measuring.
+
+    Shape (h, w, 3), or (h, w, 4) with a last channel that means nothing.
+    """
     codes = photo.pixels[::stride, ::stride, :3]
     if codes.dtype == np.uint8 and not photo.encoding.is_linear:
+        if photo.pixels.strides[1] == 4:  # whole words of the decoder's buffer copy faster
+            words = np.ascontiguousarray(packed_pixels(photo)[::stride, ::stride])
+            return words.view(np.uint8).reshape(*words.shape, 4)
         return np.ascontiguousarray(codes)
     shown = photo.encoding.table
     shown = encode_srgb(shown) if photo.encoding.is_linear else shown
@@ -114,14 +122,13 @@ def sampled_codes(photo: Photo, stride: int) -> NDArray[np.uint8]:
 
 def _mean_steps(sampled: NDArray[np.uint8], size: tuple[int, int]) -> SINGLES:
     """Mean absolute step of green between neighbours, both directions, averaged to `size`."""
-    green = np.ascontiguousarray(sampled[..., 1])
+    green = cv2.extractChannel(sampled, 1)
     steps = np.zeros_like(green)
-    across = cv2.absdiff(green[:, 1:], green[:, :-1])
-    down = cv2.absdiff(green[1:], green[:-1])
-    steps[:, :-1] = across
-    steps[:-1] = cv2.max(steps[:-1], down)
-    reduced = cv2.resize(steps.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    return np.asarray(reduced, dtype=np.float32)
+    steps[:, :-1] = cv2.absdiff(green[:, 1:], green[:, :-1])
+    steps[:-1] = cv2.max(steps[:-1], cv2.absdiff(green[1:], green[:-1]))
+    block = green.shape[1] // size[0]
+    sums = cv2.boxFilter(steps, cv2.CV_32F, (block, block), anchor=(0, 0))
+    return np.ascontiguousarray(sums[::block, ::block])
 
 
 def _log_light(
@@ -175,6 +182,8 @@ def _board(
     logs: SINGLES, texture: SINGLES, ring: NDArray[np.bool_], is_chart: NDArray[np.bool_]
 ) -> tuple[SINGLES, float]:
     """Log light and texture of the board: the commonest smooth material around the chart."""
+    thin = np.s_[::BOARD_STRIDE, ::BOARD_STRIDE]
+    logs, texture, ring, is_chart = logs[thin], texture[thin], ring[thin], is_chart[thin]
     if ring.sum() < 50:
         ring = ~is_chart
     smooth = ring & (texture <= np.quantile(texture[ring], 0.6))
