@@ -125,7 +125,9 @@ def demo_scene(scenario: dict[str, Any], row: dict[str, str], *, number: int) ->
         lens=Lens(flare=0.006, blur_px=0.6),
         sensor=Sensor(exposure=0.66 * rng.normal(1, 0.02), full_well=20_000.0),
         development=Development(**tone),
-        jpeg=Jpeg(quality=93, taken=f"{row['date']}T{14 + number % 3}:{number:02d}:00"),
+        jpeg=Jpeg(
+            quality=93, taken=f"{row['date']}T{9 + number // 4:02d}:{15 * (number % 4):02d}:00"
+        ),
         seed=seed,
     )
 

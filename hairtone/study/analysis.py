@@ -12,8 +12,11 @@ from hairtone.errors import Flag
 from hairtone.measures.words import Bands, read_bands
 from hairtone.study.hair_tables import (
     Row,
+    crossing_rows,
+    curve_rows,
     evenness_rows,
     fade_rows,
+    fit_curves,
     measure_fades,
     measurement_rows,
     uptake_rows,
@@ -126,6 +129,9 @@ def _analyse_hair(
     rows["uptake"].extend(uptake_rows(hair, zones=zones, relaying=relaying))
     fades = measure_fades(hair, relaying=relaying, bands=bands, missing=gathered.missing)
     rows["fade"].extend(fade_rows(hair, fades))
+    curves = fit_curves(hair, fades, bands=bands, missing=gathered.missing)
+    rows["fade_fit"].extend(curve_rows(hair, curves))
+    rows["crossing"].extend(crossing_rows(hair, fades, curves))
     gathered.profiles.extend(profiles_of(hair))
 
 

@@ -8,8 +8,10 @@ from typing import Any
 from hairtone.colorimetry import Floats
 from hairtone.errors import MeasureError
 from hairtone.hair.types import Profile
+from hairtone.measures.crossing import find_crossing
 from hairtone.measures.evenness import measure_evenness
-from hairtone.measures.fade import Fade, measure_fade
+from hairtone.measures.fade import LEAST_WASHES, Fade, measure_fade
+from hairtone.measures.fade_curve import FadeCurve, fit_fade
 from hairtone.measures.uptake import measure_uptake
 from hairtone.measures.words import Bands
 from hairtone.measures.zones import ZONES
@@ -116,6 +118,39 @@ def fade_rows(hair: Hair, fades: dict[str, Fade]) -> Iterator[Row]:
     for fade in fades.values():
         for told in fade.to_frame().to_dict("records"):
             yield hair.keys | {str(key): value for key, value in told.items()}
+
+
+def fit_curves(
+    hair: Hair, fades: dict[str, Fade], *, bands: Bands, missing: list[str]
+) -> dict[str, FadeCurve]:
+    """Fade curve of each zone that has colour left at enough washes."""
+    found = {}
+    for zone, fade in fades.items():
+        if not fade.has_colour_left or len(fade.steps) <= LEAST_WASHES:
+            continue  # told by the fade itself
+        try:
+            found[zone] = fit_fade(fade, bands=bands)
+        except MeasureError as error:
+            missing.append(sentence(hair, str(error)))
+    return found
+
+
+def curve_rows(hair: Hair, curves: dict[str, FadeCurve]) -> Iterator[Row]:
+    """One row per zone."""
+    for curve in curves.values():
+        for told in curve.to_frame().to_dict("records"):
+            yield hair.keys | {str(key): value for key, value in told.items()}
+
+
+def crossing_rows(
+    hair: Hair, fades: dict[str, Fade], curves: dict[str, FadeCurve]
+) -> Iterator[Row]:
+    """One row where the curves of roots and ends meet."""
+    if not {"roots", "ends"} <= set(curves):
+        return
+    found = find_crossing((fades["roots"], curves["roots"]), (fades["ends"], curves["ends"]))
+    if found.wash is not None:
+        yield hair.keys | {"wash": found.wash, "low": found.low, "high": found.high}
 
 
 def sentence(hair: Hair, told: str) -> str:

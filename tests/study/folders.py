@@ -7,6 +7,7 @@ import hashlib
 import io
 import os
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -65,6 +66,18 @@ def profile_of(seed: int, viewing) -> Profile:
     )
 
 
+def told_profile(data: bytes, profile: Profile) -> Profile:
+    """The profile that a photo's own text states: ``lab L a b`` and ``ends L a b`` to add there."""
+    words = data.decode().split()
+    lab = np.array(words[words.index("lab") + 1 :][:3], dtype=np.float64)
+    ends = np.zeros(3)
+    if "ends" in words:
+        ends = np.array(words[words.index("ends") + 1 :][:3], dtype=np.float64)
+    told = lab + np.where(profile.position[:, None] > 2 / 3, ends, 0.0)
+    shaken = profile.draws - profile.lab.astype(np.float32)
+    return replace(profile, lab=told, draws=(told + shaken).astype(np.float32))
+
+
 def measure_fast(request: PhotoRequest) -> PhotoResult:
     """Stands in for the pipeline: numbers from the file's hash; words in it ask for mishaps."""
     data = request.path.read_bytes()
@@ -82,6 +95,8 @@ def measure_fast(request: PhotoRequest) -> PhotoResult:
             tresses.append(TressResult(name=str(hair.place), place=hair.place, error=error))
             continue
         profile = profile_of(int(sha[:8], 16) + hair.place, request.viewing)
+        if b"lab " in data:
+            profile = told_profile(data, profile)
         if b"no number" in data:
             profile.lab[5, 0] = np.nan
         tresses.append(

@@ -1,0 +1,229 @@
+"""Tables of a study, from photos whose colours are known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from folders import TITLE, measure_fast, series, write_study
+
+from hairtone.colorimetry import DEFAULT_VIEWING, delta_e
+from hairtone.study.analysis import analyse
+from hairtone.study.observations import hairs_of, relay_covariance, shuffled
+from hairtone.study.run import measure_study
+from hairtone.study.sheet import read_study
+from hairtone.study.tables import COLUMNS
+
+BEFORE, COLOURED = (60.0, 5.0, 20.0), (40.0, 25.0, 10.0)
+
+
+def analysed(folder, rows, labs, *, settings=TITLE):
+    """The analysis of a study whose photos state their colours, by name of the photo."""
+    write_study(folder, rows, settings=settings)
+    for name, text in labs.items():
+        (folder / f"photos/{name}.jpg").write_text(text)
+    outcome = measure_study(read_study(folder), measure=measure_fast, progress=False, workers=2)
+    return analyse(outcome)
+
+
+def text_of(lab, *, ends=(0, 0, 0), mark=""):
+    return f"lab {lab[0]} {lab[1]} {lab[2]} ends {ends[0]} {ends[1]} {ends[2]} {mark}"
+
+
+def mix(share):
+    """A colour on the straight way from before to just coloured."""
+    return tuple(np.array(BEFORE) + share * (np.array(COLOURED) - np.array(BEFORE)))
+
+
+@pytest.fixture(scope="module")
+def fading(tmp_path_factory):
+    """T1, even, loses its colour in a straight way; T2 was never photographed before."""
+    shares = {"before": 0.0, "0": 1.0, "1": 0.8, "2": 0.64, "3": 0.512, "4": 0.41}
+    labs = {f"T1_{wash}": text_of(mix(share)) for wash, share in shares.items()}
+    labs |= {"T2_0": text_of(COLOURED, mark="T2"), "T2_1": text_of(mix(0.7)), "T3_0": "no chart"}
+    rows = series(("T1",), tuple(shares), treatment="plain", section="back left")
+    rows += series(("T2",), ("0", "1"), treatment="plain", section="")
+    rows += series(("T3",), ("0",), treatment="plain", section="")
+    return analysed(tmp_path_factory.mktemp("fading"), rows, labs)
+
+
+def test_every_table_of_the_contract_is_there_with_its_columns(fading):
+    assert {name: tuple(frame.columns) for name, frame in fading.frames.items()} == COLUMNS
+
+
+def test_measurements_are_those_of_each_photo(fading):
+    table = fading.frames["measurements"]
+
+    assert len(table) == 3 * 8
+    first = table[(table.subject == "T1") & (table.wash == "0")]
+    assert list(first.zone) == ["roots", "mid_lengths", "ends"]
+    # means are taken in linear light over equal colours: nothing but rounding to 3 decimals
+    assert first[["L", "a", "b"]].to_numpy() == pytest.approx(np.tile(COLOURED, (3, 1)), abs=6e-4)
+    assert set(first.treatment) == {"plain"}
+    assert set(first.section) == {"back left"}
+
+
+def test_uptake_is_the_difference_of_the_known_colours(fading):
+    table = fading.frames["uptake"]
+
+    assert list(table.subject) == ["T1"] * 3
+    truth = float(delta_e(np.array(BEFORE), np.array(COLOURED)))
+    assert table.delta_e.to_numpy() == pytest.approx(truth, abs=1e-2)
+    assert (table.low < truth).all()
+    assert (table.high > truth).all()
+    assert table.dL.to_numpy() == pytest.approx(-20.0, abs=1e-2)
+    assert table.ratio_ends_to_roots.to_numpy() == pytest.approx(1.0, abs=1e-2)
+
+
+def test_colour_left_is_the_share_of_the_way(fading):
+    """By construction; tolerance 1 point: noise common to both factors is taken off twice over."""
+    table = fading.frames["fade"].query("subject == 'T1' and zone == 'roots'")
+
+    assert list(table.wash) == [0, 1, 2, 3, 4]
+    assert table.colour_left.to_numpy() == pytest.approx([100, 80, 64, 51.2, 41], abs=1.0)
+
+
+def test_a_fade_that_follows_one_exponential_gives_its_half_life(fading):
+    """0.8 per wash: half is left after ln 2 / ln 1.25 = 3.1 washes. Tolerance: 5 %, the lift."""
+    table = fading.frames["fade_fit"]
+
+    assert set(table.zone) == {"roots", "mid_lengths", "ends"}
+    assert table.half_life.to_numpy() == pytest.approx(3.106, rel=0.05)
+
+
+def test_what_cannot_be_told_is_said_and_the_rest_is_computed(fading):
+    fade = fading.frames["fade"].query("subject == 'T2'")
+
+    assert fade.colour_left.isna().all()
+    assert (fade.delta_e.to_numpy()[[1, 3, 5]] > 1).all()
+    assert any(told.startswith("T2: roots: no photo before") for told in fading.missing)
+
+
+def test_refused_rows_are_listed_with_the_remedy(fading):
+    table = fading.frames["refused"]
+
+    assert table.to_dict("records") == [
+        {"photo": "photos/T3_0.jpg", "place": 1, "code": "chart-not-found", "says": "No chart.",
+         "remedy": "Add one."}
+    ]  # fmt: skip
+
+
+def test_profiles_say_where_they_belong(fading):
+    profile = fading.profiles[1]
+
+    assert (profile.subject, profile.section, profile.wash) == ("T1", "back left", "0")
+    assert profile.lab.shape == (60, 3)
+    assert profile.u95.shape == (60,)
+    assert (profile.u95 > 0).all()
+
+
+def test_evenness_is_net_of_the_natural_gradient_where_it_is_known(tmp_path):
+    """The ends were 4 L* lighter before; they are 4 L* lighter after: coloured evenly."""
+    labs = {
+        "T1_before": text_of(BEFORE, ends=(4, 0, 0)),
+        "T1_0": text_of(COLOURED, ends=(4, 0, 0)),
+    }
+    table = analysed(tmp_path, series(washes=("before", "0")), labs).frames["evenness"]
+
+    found = table[table.wash == "0"].set_index("measure").value
+    assert found["root_to_ends"] == pytest.approx(
+        float(delta_e(np.array(COLOURED), np.add(COLOURED, (4, 0, 0)))), abs=0.02
+    )
+    assert found["root_to_ends_net"] == pytest.approx(0.0, abs=0.02)
+    assert "root_to_ends_net" not in set(table[table.wash == "before"].measure)
+
+
+def test_photos_of_one_lay_count_as_one(tmp_path):
+    """Lay 1 has three photos at L* 40, lay 2 one at L* 44: the mean is 42."""
+    rows, labs = [], {}
+    for number, (lay, lightness) in enumerate([(1, 40), (1, 40), (1, 40), (2, 44)]):
+        rows.append(
+            {"photo": f"photos/p{number}.jpg", "subject": "T1", "wash": "0", "replicate": lay}
+        )
+        labs[f"p{number}"] = text_of((lightness, 10, 10), mark=str(number))
+    analysis = analysed(tmp_path, rows, labs)
+
+    state = next(iter(hairs_of(analysis.outcome))).states[0]
+
+    assert state.replicates == 2
+    assert state.pooled["roots"].lab == pytest.approx([42, 10, 10], abs=0.02)
+
+
+def test_one_picture_under_two_names_counts_once(tmp_path):
+    rows = [
+        {"photo": f"photos/p{n}.jpg", "subject": "T1", "wash": "0", "replicate": n} for n in (1, 2)
+    ]
+    labs = {f"p{n}": text_of(COLOURED) for n in (1, 2)}
+
+    analysis = analysed(tmp_path, rows, labs)
+
+    assert next(iter(hairs_of(analysis.outcome))).states[0].replicates == 1
+    assert set(analysis.frames["measurements"].photo) == {"photos/p1.jpg"}
+
+
+def test_calibration_averages_out_over_photos_but_not_within_one(tmp_path):
+    """Four photos, each with its own camera and light: a quarter of the variance. Tolerance 25 %:
+    the draws are 256, and the four photos' own variances differ as much.
+    """
+    rows = [
+        {"photo": f"photos/p{n}.jpg", "subject": "T1", "wash": "0", "replicate": n}
+        for n in range(1, 5)
+    ]
+    labs = {f"p{n}": text_of(COLOURED, mark=str(n)) for n in range(1, 5)}
+    analysis = analysed(tmp_path, rows, labs)
+
+    state = next(iter(hairs_of(analysis.outcome))).states[0]
+
+    one = np.mean([np.trace(e["roots"].calibration_covariance) for e in photos_of(state)])
+    pooled = np.trace(state.pooled["roots"].calibration_covariance)
+    assert pooled == pytest.approx(one / 4, rel=0.25)
+
+
+def photos_of(state):
+    from hairtone.measures.zones import zone_estimates
+
+    return [zone_estimates(profile, zones=state.zones) for profile in state.profiles]
+
+
+def test_draws_of_one_photo_stay_together_and_of_two_part():
+    from folders import profile_of
+
+    profile = profile_of(1, DEFAULT_VIEWING)
+    one, again, other = (shuffled(profile, sha * 16) for sha in ("1a", "1a", "2b"))
+
+    assert np.array_equal(one.draws, again.draws)
+    assert not np.array_equal(one.draws, other.draws)
+    assert np.array_equal(np.sort(one.draws[:, 0, 0]), np.sort(other.draws[:, 0, 0]))
+
+
+def test_relaying_is_borrowed_without_repeats_and_taken_from_the_study_with_them(tmp_path):
+    """Lays of six hairs scatter by 2 L*: known variance 4. Tolerance: 3 standard errors of a
+    variance with 6 x 4 x 3 readings that share their lays, so 6 x 4 = 24 degrees: sqrt(2/24) x 3.
+    """
+    rng = np.random.default_rng(5)
+    rows, labs = [], {}
+    for hair in range(6):
+        for lay in range(1, 6):
+            name = f"h{hair}_{lay}"
+            rows.append({"photo": f"photos/{name}.jpg", "subject": f"T{hair}", "wash": "0",
+                         "replicate": lay})  # fmt: skip
+            labs[name] = text_of((40 + rng.normal(0, 2), 10, 10), mark=name)
+    analysis = analysed(tmp_path, rows, labs)
+
+    assert not analysis.is_relaying_borrowed
+    assert analysis.relaying[0, 0] == pytest.approx(4.0, rel=3 * np.sqrt(2 / 24))
+    borrowed, is_borrowed = relay_covariance([])
+    assert is_borrowed
+    assert borrowed[0, 0] == pytest.approx(0.31**2)
+
+
+def test_a_study_s_own_words_are_used(tmp_path):
+    from hairtone.reference import reference_path
+
+    own = reference_path("bands.toml").read_text().replace('"even"', '"as one"')
+    tmp_path.mkdir(exist_ok=True)
+    (tmp_path / "bands.toml").write_text(own)
+    labs = {"T1_0": text_of(COLOURED)}
+
+    table = analysed(tmp_path, series(washes=("0",)), labs).frames["evenness"]
+
+    assert "as one" in " ".join(table.words)
