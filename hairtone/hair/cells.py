@@ -15,7 +15,7 @@ from hairtone.hair.centre import normals, project, resampled
 from hairtone.hair.types import Strand
 
 BINS: Final = 60  # of a profile, roots to ends
-LEAST_LANES, MOST_LANES = 6, 24  # our choice: enough to resample, each wider than a fibre
+LEAST_LANES, MOST_LANES = 6, 18  # our choice: enough to resample, each wider than a fibre
 LANE_PX: Final = 4.0  # narrowest lane; neighbouring pixels share fibres
 INSET_SHARE: Final = 0.04  # of the width left out at either side, where hair mixes with board
 LEAST_INSET: Final = 1.5  # photo pixels; a sharp edge is mixed over one pixel and its neighbours

@@ -15,7 +15,7 @@ from hairtone.photo.pixels import KEY_MASK, encoded_values, packed_pixels, unpac
 from hairtone.photo.types import Photo
 
 LEVEL_STEP: Final = 0.06  # of log light between levels; our choice: a third of a fibre's spread
-LEVELS: Final = 128  # 7.7 in log light: from a perfect white down to 1 in 2200
+LEVELS: Final = 112  # 6.7 in log light: from a perfect white down to 1 in 650
 HIGH_CODE: Final = 0.985  # share of the top code from which on a channel is clipped
 CHUNK: Final = 1 << 18  # pixels converted at a time where there are no 24-bit keys
 
@@ -82,11 +82,13 @@ def cell_sums(photo: Photo, model: ColourModel, cells: Cells, *, white: Floats) 
 def distinct(keys: NDArray[np.uint32]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Sorted distinct 24-bit keys, and for each pixel its place among them.
 
-    By marking a table of all 2²⁴ colours: three passes, no sort.
+    By marking a table of all 2²⁴ colours, looked through eight at a time: no sort.
     """
     seen = np.zeros(1 << 24, dtype=bool)
     seen[keys] = True
-    colours = np.flatnonzero(seen)
+    words = np.flatnonzero(seen.view(np.uint64))
+    within, offset = np.nonzero(seen.reshape(-1, 8)[words])
+    colours = words[within] * 8 + offset
     place = np.empty(1 << 24, dtype=np.int32)
     place[colours] = np.arange(len(colours), dtype=np.int32)
     return colours, place[keys].astype(np.int64)

@@ -12,7 +12,9 @@ from hairtone.hair.features import SINGLES, Features
 from hairtone.photo.types import Photo
 
 BAND: Final = 1.6  # reach of the edge search to either side; reduced pixels, our choice
-LEAST_CONTRAST: Final = 12.0  # codes between hair and board under which colour cannot place the edge
+LEAST_CONTRAST: Final = (
+    12.0  # codes between hair and board under which colour cannot place the edge
+)
 FINE: Final = 3.0  # grains of the edge to a reduced pixel: hair is inset by more than one anyway
 COARSE: Final = 120  # grains of the short side that local colours are taken on
 LOCAL: Final = 15  # reach of the local hair and board colour; reduced pixels

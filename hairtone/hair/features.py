@@ -80,9 +80,7 @@ def frame_features(
     step, offset = float(stride * block), stride * (block - 1) / 2
 
     texture = _mean_steps(sampled, size)
-    logs = _log_light(
-        cv2.resize(sampled, size, interpolation=cv2.INTER_AREA), photo, calibration
-    )
+    logs = _log_light(cv2.resize(sampled, size, interpolation=cv2.INTER_AREA), photo, calibration)
     logs -= _log_field(light, size, step=step, offset=offset)[..., None]
 
     corners = (np.asarray(reading.corners) - offset) / step
@@ -131,9 +129,7 @@ def _mean_steps(sampled: NDArray[np.uint8], size: tuple[int, int]) -> SINGLES:
     return np.ascontiguousarray(sums[::block, ::block])
 
 
-def _log_light(
-    small: NDArray[np.uint8], photo: Photo, calibration: Calibration
-) -> SINGLES:
+def _log_light(small: NDArray[np.uint8], photo: Photo, calibration: Calibration) -> SINGLES:
     """Logarithm of linear light over a mid-grey's under the lamp, through a table of 256 greys."""
     greys = np.repeat(np.arange(256)[:, None] / 255, 3, axis=1)
     if photo.encoding.is_linear:
@@ -151,9 +147,7 @@ def _off_grey(logs: SINGLES) -> SINGLES:
     return np.asarray(np.sqrt(total), dtype=np.float32)
 
 
-def _log_field(
-    light: LightField, size: tuple[int, int], *, step: float, offset: float
-) -> SINGLES:
+def _log_field(light: LightField, size: tuple[int, int], *, step: float, offset: float) -> SINGLES:
     """Logarithm of the light field, read on a coarse grid and enlarged: it is smooth."""
     width, height = size
     xs, ys = np.linspace(0, width - 1, 24), np.linspace(0, height - 1, 24)

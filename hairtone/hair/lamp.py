@@ -10,6 +10,7 @@ from hairtone.calibration.types import ColourModel
 from hairtone.colorimetry import Floats
 
 STEP: Final = 0.01  # relative step of the slope of L*a*b* by light
+CLOSE: Final = 0.002  # last step in log light; shine needs a direction to a few per cent
 TARGET: Final = 80.0  # L* that is solved for: well inside any model
 TARGET_LIGHT: Final = ((TARGET + 16) / 116) ** 3  # its luminance; ISO/CIE 11664-4
 
@@ -27,4 +28,6 @@ def lamp_white(model: ColourModel) -> Floats:
         slope = (seen[1:] - seen[0]).T / STEP  # by log light of each channel
         step = np.linalg.lstsq(slope, np.array([TARGET, 0.0, 0.0]) - seen[0], rcond=None)[0]
         white = white * np.exp(np.clip(step, -0.7, 0.7))
+        if np.abs(step).max() < CLOSE:
+            break
     return np.asarray(white / TARGET_LIGHT)

@@ -84,7 +84,9 @@ def _is_tinted(features: Features, mask: Mask) -> bool:
 
 
 def _components(mask: Mask) -> list[Mask]:
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        mask.astype(np.uint8), connectivity=8
+    )
     areas = stats[1:count, cv2.CC_STAT_AREA]
     return [labels == k + 1 for k in np.flatnonzero(areas >= LEAST_SHARE * mask.size)]
 

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from hairtone.calibration.types import Calibration, ColourModel, LightField
 from hairtone.colorimetry import Floats, lab_to_xyz, xyz_to_lab
-from hairtone.hair.body import Body, find_body
-from hairtone.hair.cells import BINS, check_filled, strand_cells
+from hairtone.hair.body import find_body
+from hairtone.hair.cells import BINS, Cells, check_filled, strand_cells
 from hairtone.hair.colours import cell_sums
 from hairtone.hair.doubts import profile_flags
 from hairtone.hair.lamp import lamp_white
@@ -18,6 +18,8 @@ from hairtone.hair.types import Profile, Strand
 from hairtone.photo.types import Photo
 
 STEP: Final = 0.01  # relative step of the slope of Lab by light
+DRAW_STRIDE: Final = 3  # bins between those that the calibration's draws are asked for
+SLOPE_STRIDE: Final = 4  # bins between the slopes that are read
 
 
 def measure_profile(
@@ -47,12 +49,12 @@ def measure_profile(
     sums = cell_sums(photo, model, cells, white=white)
     pixels = sums.count.sum(axis=(1, 2)).astype(np.int64)
     check_filled(pixels + sums.clipped.astype(np.int64), strand)
-    field = light.at(cells.centres).reshape(BINS, cells.lanes)
+    field = _field_in_cells(light, cells)
     body = find_body(sums, field, cells.across, seed=seed_of(photo))
     linear = body.linear * white
     lab = model.lab(linear)
-    draws = _draws(model, light, linear, cells.centres, seed=seed_of(photo))
-    shaken = _sampling_draws(model, linear, lab, body, white)
+    draws = _draws(model, light, linear, lab, cells.centres, seed=seed_of(photo))
+    shaken = lab + _moved_lab(model, linear, lab, (body.draws - body.linear) * white)
     return Profile(
         position=(np.arange(BINS) + 0.5) / BINS,
         lab=lab,
@@ -72,27 +74,52 @@ def seed_of(photo: Photo) -> int:
 
 
 def _draws(
-    model: ColourModel, light: LightField, linear: Floats, centres: Floats, *, seed: int
+    model: ColourModel,
+    light: LightField,
+    linear: Floats,
+    lab: Floats,
+    centres: Floats,
+    *,
+    seed: int,
 ) -> Floats:
     """The bins under each of K equally good calibrations and light fields, shape (K, 60, 3)."""
-    drawn = model.lab_draws(linear)
+    at = np.r_[0:BINS:DRAW_STRIDE, BINS - 1]
+    off = model.lab_draws(linear[at]) - lab[at]  # smooth over colour, so along the hair too
+    every = np.arange(BINS)
+    after = np.clip(np.searchsorted(at, every, side="right"), 1, len(at) - 1)
+    share = ((every - at[after - 1]) / (at[after] - at[after - 1]))[:, None]
+    drawn = lab + (1 - share) * off[:, after - 1] + share * off[:, after]
     middles = centres.reshape(BINS, -1, 2).mean(axis=1)
-    shaken = light.draws_at(middles, draws=len(drawn), seed=seed)
-    gain = light.at(middles) / shaken
+    gain = light.at(middles) / light.draws_at(middles, draws=len(drawn), seed=seed)
     white = np.ones(3)
     return xyz_to_lab(lab_to_xyz(drawn, white=white) * gain[..., None], white=white)
 
 
-def _sampling_draws(
-    model: ColourModel, linear: Floats, lab: Floats, body: Body, white: Floats
-) -> Floats:
-    """The bins under each resampling of the fibres, shape (R, 60, 3), by the slope of L*a*b*."""
-    steps = np.maximum(STEP * np.abs(linear), 1e-6)
-    probes = linear[:, None] + steps[:, None] * np.eye(3)
-    seen = model.lab(probes.reshape(-1, 3)).reshape(BINS, 3, 3)
-    slope = (seen - lab[:, None]) / steps[..., None]  # bin, channel of light, axis of Lab
-    moved = (body.draws - body.linear) * white
-    return np.asarray(lab + np.einsum("rbc,bcl->rbl", moved, slope))
+def _field_in_cells(light: LightField, cells: Cells) -> Floats:
+    """Light field in each cell, shape (60, lanes): read in three lanes, between them a parabola."""
+    centres = cells.centres.reshape(BINS, cells.lanes, 2)
+    read = [0, (cells.lanes - 1) // 2, cells.lanes - 1]
+    logs = np.log(light.at(centres[:, read].reshape(-1, 2))).reshape(BINS, 3)
+    lanes = np.arange(cells.lanes)
+    basis = [
+        np.prod([(lanes - read[j]) / (read[k] - read[j]) for j in range(3) if j != k], axis=0)
+        for k in range(3)
+    ]
+    return np.exp(logs @ np.array(basis))
+
+
+def _moved_lab(model: ColourModel, linear: Floats, lab: Floats, moved: Floats) -> Floats:
+    """Change of L*a*b* for small changes of light, shapes (R, 60, 3), by its slope.
+
+    The slope by log light is read at every fourth bin: it changes as slowly as the colour.
+    """
+    at = np.r_[0:BINS:SLOPE_STRIDE, BINS - 1]
+    probes = linear[at, None] * (1 + STEP * np.eye(3))
+    seen = model.lab(probes.reshape(-1, 3)).reshape(len(at), 3, 3)
+    slopes = ((seen - lab[at, None]) / STEP).reshape(len(at), 9)
+    every = np.stack([np.interp(np.arange(BINS), at, column) for column in slopes.T], axis=1)
+    relative = moved / np.maximum(linear, 1e-9)
+    return np.asarray(np.einsum("rbc,bcl->rbl", relative, every.reshape(BINS, 3, 3)))
 
 
 def _covariances(residuals: Floats) -> NDArray[np.float64]:
