@@ -1,0 +1,132 @@
+"""Mixed model of readings: treatment, zone and wash fixed, blocks and tresses random."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from hairtone.colorimetry import Floats
+from hairtone.measures.significance import MeanDifference
+
+Cell = tuple[str, str, str]  # treatment, zone, wash
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One figure of one tress in one photo.
+
+    Attributes
+    ----------
+    value : float
+        The figure.
+    treatment, tress : str
+        What was done, and to which tress (the unit that counts).
+    zone, wash : str
+        Where and when; empty where the figure has none.
+    pair : str
+        Hairs of one pair share it (split tress, half head); empty without pairing.
+    block : str
+        Batch, operator …; empty without blocks.
+    photo : str
+        Re-comb + re-shoot repeats are told apart by it.
+    """
+
+    value: float
+    treatment: str
+    tress: str
+    zone: str = ""
+    wash: str = ""
+    pair: str = ""
+    block: str = ""
+    photo: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MixedFit:
+    """Means of every cell and their covariance.
+
+    Attributes
+    ----------
+    cells : tuple of (treatment, zone, wash)
+        In order.
+    means : ndarray, shape (c,)
+        Of the cells.
+    covariance : ndarray, shape (c, c)
+        Of `means`.
+    freedom : float
+        Tress-level degrees of freedom.
+    """
+
+    cells: tuple[Cell, ...]
+    means: Floats
+    covariance: Floats
+    freedom: float
+
+    def difference(self, first: Cell, second: Cell) -> MeanDifference:
+        """Mean of one cell less that of another."""
+        contrast = np.zeros(len(self.cells))
+        contrast[self.cells.index(first)] += 1
+        contrast[self.cells.index(second)] -= 1
+        return MeanDifference(
+            difference=float(contrast @ self.means),
+            standard_error=float(np.sqrt(contrast @ self.covariance @ contrast)),
+            freedom=self.freedom,
+        )
+
+
+def fit_mixed(readings: Sequence[Reading]) -> MixedFit | None:
+    """``value ~ treatment*zone*wash + (1 | block/tress)`` by REML; None where it does not settle.
+
+    Fixed effects are written as one mean for each cell, the same model. Pairs, where there are
+    any, are the blocks.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        Of one measure.
+    """
+    from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
+
+    cells = sorted({(r.treatment, r.zone, r.wash) for r in readings})
+    fixed = np.array(
+        [[float((r.treatment, r.zone, r.wash) == cell) for cell in cells] for r in readings]
+    )
+    values = np.array([r.value for r in readings])
+    blocks = np.array([r.pair or r.block or r.tress for r in readings])
+    nested = any(len({r.tress for r in readings if b == (r.pair or r.block or r.tress)}) > 1
+                 for b in set(blocks))  # fmt: skip
+    exog_vc = VCSpec(*_tress_columns(readings, blocks)) if nested else None
+    model = MixedLM(values, fixed, groups=blocks, exog_re=np.ones((len(values), 1)),
+                    exog_vc=exog_vc)  # fmt: skip
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # boundary and convergence are judged below
+            found = model.fit(reml=True, method=["lbfgs", "powell"])
+    except (np.linalg.LinAlgError, ValueError):
+        return None
+    count = len(cells)
+    covariance = np.asarray(found.cov_params())[:count, :count]
+    means = np.asarray(found.fe_params)
+    if not (np.isfinite(means).all() and np.isfinite(covariance).all()):
+        return None
+    tresses = len({r.tress for r in readings})
+    treatments = len({r.treatment for r in readings})
+    shared = len(set(blocks)) - 1 if nested else 0
+    freedom = max(1.0, float(tresses - treatments - shared))
+    return MixedFit(cells=tuple(cells), means=means, covariance=covariance, freedom=freedom)
+
+
+def _tress_columns(
+    readings: Sequence[Reading], blocks: Floats
+) -> tuple[list[str], list[list[list[str]]], list[list[Floats]]]:
+    """Indicator of each tress within each block, as the library wants it."""
+    names, columns = [], []
+    for block in sorted(set(blocks)):
+        inside = [r.tress for r, b in zip(readings, blocks, strict=True) if b == block]
+        tresses = sorted(set(inside))
+        columns.append(np.array([[float(t == one) for one in tresses] for t in inside]))
+        names.append([str(t) for t in tresses])
+    return ["tress"], [names], [columns]
