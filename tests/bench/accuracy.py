@@ -62,7 +62,7 @@ def compare(cases: list[Case], scratch: Path, *, is_verbose: bool) -> None:
     found: list[Score] = []
     given: list[Score] = []
     plain: list[Score] = []
-    unaided, took = 0, 0.0
+    unaided, took, astray = 0, 0.0, []
     for case in cases:
         begun = time.process_time()
         ours = measured(case, scratch, is_line_given=False)
@@ -75,6 +75,8 @@ def compare(cases: list[Case], scratch: Path, *, is_verbose: bool) -> None:
         for result, scores in ((ours, found), (along, given)):
             if isinstance(result, Score):
                 scores.append(result)
+        if isinstance(ours, Score) and ours.hairs != 1:
+            astray.append(f"{case.number} ({ours.hairs})")
         if is_verbose or isinstance(ours, str) or isinstance(along, str):
             print(_line(case, ours, along, plain[-1]))
     lights = len({case.light for case in cases})
@@ -84,8 +86,10 @@ def compare(cases: list[Case], scratch: Path, *, is_verbose: bool) -> None:
     print_errors("hairtone, line given", given, photos=len(cases))
     print_errors("OpenCV + 3×3 + scikit-image", plain, photos=len(cases))
     print(f"OpenCV found the chart by itself in {unaided} of {len(cases)}.")
-    if found:
-        print_coverage(found)
+    print(f"Photos with another number of tresses found than 1: {', '.join(astray) or 'none'}.")
+    for name, scores in (("hair found", found), ("line given", given)):
+        if scores:
+            print_coverage(name, scores)
 
 
 def measured(case: Case, scratch: Path, *, is_line_given: bool) -> Score | str:
@@ -117,6 +121,7 @@ def measured(case: Case, scratch: Path, *, is_line_given: bool) -> Score | str:
         u95={zone: told["zones"][zone]["u95"] for zone in ZONES},
         gap=told["evenness"]["root_to_ends"],
         facts=facts_of(case),
+        hairs=len(tresses),
     )
 
 

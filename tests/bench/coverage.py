@@ -67,7 +67,7 @@ def main() -> None:
     for hair_class in HAIR_CLASSES:
         kept = [s for s in scores if s.hair_class == hair_class]
         print_errors(f"  {hair_class}", kept, photos=len(kept))
-    print_coverage(scores)
+    print_coverage("without pixels", scores)
     _print_equal(called)
 
 

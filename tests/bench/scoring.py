@@ -31,6 +31,8 @@ class Score:
         The true root-to-ends ΔE00 lies within the interval.
     lightness : ndarray, shape (zones,)
         Measured minus true L*.
+    hairs : int
+        Tresses found in the photo.
     """
 
     hair_class: str
@@ -42,6 +44,7 @@ class Score:
     gap_width: float = np.nan
     is_gap_covered: bool = False
     lightness: Floats = field(default_factory=lambda: np.zeros(3))
+    hairs: int = 1
 
     @property
     def covered(self) -> Floats:
@@ -56,6 +59,7 @@ def score_zones(
     u95: dict[str, float] | None = None,
     gap: dict[str, float] | None = None,
     facts: dict[str, str],
+    hairs: int = 1,
 ) -> Score:
     """The score of measured zones.
 
@@ -69,6 +73,8 @@ def score_zones(
         delta_e, low, high of roots against ends.
     facts : dict of str
         hair_class, light_family, protocol.
+    hairs : int, optional
+        Tresses found in the photo.
     """
     true_gap = float(delta_e(truth["roots"], truth["ends"]))
     found_gap = float(delta_e(labs["roots"], labs["ends"])) if gap is None else gap["delta_e"]
@@ -79,6 +85,7 @@ def score_zones(
         gap_width=np.nan if gap is None else gap["high"] - gap["low"],
         is_gap_covered=gap is not None and gap["low"] <= true_gap <= gap["high"],
         lightness=np.array([labs[z][0] - truth[z][0] for z in ZONES]),
+        hairs=hairs,
         **facts,
     )
 
@@ -102,7 +109,7 @@ def print_errors(name: str, scores: list[Score], *, photos: int) -> None:
 
 def print_coverage(scores: list[Score]) -> None:
     """Coverage and widths: overall, by class of hair, family of light and protocol."""
-    print(f"\n{'intervals (95 %)':<22} {'n':>4} {'colour':>8} {'u95':>6} {'gap':>8} {'width':>6}")
+    print(f"\n{'95 %: ' + name:<22} {'n':>4} {'colour':>8} {'u95':>6} {'gap':>8} {'width':>6}")
     _coverage_row("all", scores)
     kinds: tuple[Callable[[Score], str], ...] = (
         lambda s: s.hair_class,
@@ -110,8 +117,8 @@ def print_coverage(scores: list[Score]) -> None:
         lambda s: s.protocol,
     )
     for kind in kinds:
-        for name in sorted({kind(s) for s in scores}):
-            _coverage_row(name, [s for s in scores if kind(s) == name])
+        for value in sorted({kind(s) for s in scores}):
+            _coverage_row(value, [s for s in scores if kind(s) == value])
 
 
 def _coverage_row(name: str, scores: list[Score]) -> None:

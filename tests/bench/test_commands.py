@@ -1,0 +1,45 @@
+"""The benchmark commands run, small, and print what they promise; their figures are not judged."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+BENCH = Path(__file__).resolve().parent
+
+
+def run(name, *arguments):
+    done = subprocess.run(
+        [sys.executable, BENCH / name, *arguments],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        timeout=300,
+        check=False,
+        env={**os.environ, "OMP_NUM_THREADS": "1", "PYTHONIOENCODING": "utf-8"},
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", [(), ("--raw",)])
+def test_accuracy_prints_errors_peers_and_coverage(tmp_path, kind):
+    first = run("accuracy.py", "--photos", "2", "--cache", str(tmp_path), *kind)
+
+    assert "hairtone, hair found" in first
+    assert "OpenCV + 3×3 + scikit-image" in first
+    assert "95 %: hair found" in first
+    assert len(list(tmp_path.glob("*.pickle"))) == 2
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("world", ["scene", "readings"])
+def test_coverage_prints_coverage_by_class_and_light(world):
+    told = run("coverage.py", "--draws", "4", "--world", world)
+
+    assert "equal colours called different" in told
+    for row in ("dark natural", "fashion", "tungsten", "white LED"):
+        assert row in told
