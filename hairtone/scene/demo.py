@@ -132,6 +132,12 @@ def demo_scene(scenario: dict[str, Any], row: dict[str, str], *, number: int) ->
     )
 
 
+def _taken(row: dict[str, str], number: int) -> str:
+    """When the photo was taken: before colouring in the morning, after it in the afternoon."""
+    hour = 9 if row["wash"] == "before" else 14
+    return f"{row['date']}T{hour:02d}:{number:02d}:00"
+
+
 def _tress(
     scenario: dict[str, Any],
     row: dict[str, str],

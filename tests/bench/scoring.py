@@ -107,7 +107,7 @@ def print_errors(name: str, scores: list[Score], *, photos: int) -> None:
     )
 
 
-def print_coverage(scores: list[Score]) -> None:
+def print_coverage(name: str, scores: list[Score]) -> None:
     """Coverage and widths: overall, by class of hair, family of light and protocol."""
     print(f"\n{'95 %: ' + name:<22} {'n':>4} {'colour':>8} {'u95':>6} {'gap':>8} {'width':>6}")
     _coverage_row("all", scores)
