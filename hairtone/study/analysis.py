@@ -10,6 +10,7 @@ from typing import Any
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag
 from hairtone.measures.words import Bands, read_bands
+from hairtone.study.comparisons import Unit, comparison_rows, unit_of
 from hairtone.study.hair_tables import (
     Row,
     crossing_rows,
@@ -23,6 +24,7 @@ from hairtone.study.hair_tables import (
 )
 from hairtone.study.observations import Hair, hairs_of, relay_covariance
 from hairtone.study.outcome import StudyResult
+from hairtone.study.placed import patch_rows, porous_rows
 from hairtone.study.profiles import HairProfile, profiles_of
 from hairtone.study.tables import COLUMNS, frame_of
 
@@ -63,6 +65,7 @@ class _Gathered:
     """Rows of tables in the making, and what is said beside them."""
 
     rows: dict[str, list[Row]] = field(default_factory=lambda: defaultdict(list))
+    units: list[Unit] = field(default_factory=list)
     profiles: list[HairProfile] = field(default_factory=list)
     warnings: list[Flag] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
@@ -90,6 +93,9 @@ def analyse(outcome: StudyResult) -> Analysis:
     bands = _bands(outcome)
     for hair in hairs_of(outcome):
         _analyse_hair(hair, outcome, relaying, bands, gathered)
+    gathered.rows["comparison"] = list(
+        comparison_rows(gathered.units, gathered.rows, outcome.study.settings, gathered.missing)
+    )
     gathered.rows["refused"] = _refused(outcome)
     return Analysis(
         outcome=outcome,
@@ -132,6 +138,9 @@ def _analyse_hair(
     curves = fit_curves(hair, fades, bands=bands, missing=gathered.missing)
     rows["fade_fit"].extend(curve_rows(hair, curves))
     rows["crossing"].extend(crossing_rows(hair, fades, curves))
+    rows["patches"].extend(patch_rows(hair))
+    rows["porous"].extend(porous_rows(hair))
+    gathered.units.append(unit_of(hair, outcome.study.settings))
     gathered.profiles.extend(profiles_of(hair))
 
 

@@ -145,12 +145,11 @@ def curve_rows(hair: Hair, curves: dict[str, FadeCurve]) -> Iterator[Row]:
 def crossing_rows(
     hair: Hair, fades: dict[str, Fade], curves: dict[str, FadeCurve]
 ) -> Iterator[Row]:
-    """One row where the curves of roots and ends meet."""
+    """One row: where the curves of roots and ends meet; blank where they do not."""
     if not {"roots", "ends"} <= set(curves):
         return
     found = find_crossing((fades["roots"], curves["roots"]), (fades["ends"], curves["ends"]))
-    if found.wash is not None:
-        yield hair.keys | {"wash": found.wash, "low": found.low, "high": found.high}
+    yield hair.keys | {"wash": found.wash, "low": found.low, "high": found.high}
 
 
 def sentence(hair: Hair, told: str) -> str:
