@@ -165,7 +165,7 @@ def fit_level2(
     start = np.zeros(0)
     if not is_linear:
         greys = np.array(GREYS)
-        start = grey_tone(
+        start, _ = grey_tone(
             np.asarray(reading.encoded, np.float64)[greys],
             known[greys, 1] * light[greys],
             reading.usable[greys],

@@ -20,8 +20,10 @@ LEAST_LIGHT: Final = 1e-3  # of white; greys are held there while they are fitte
 ROUNDS: Final = 3
 
 
-def grey_tone(encoded: Floats, luminance: Floats, usable: NDArray[np.bool_]) -> Floats:
-    """Tone coefficients that put the grey row right, shape (4,); gains and flare left free.
+def grey_tone(
+    encoded: Floats, luminance: Floats, usable: NDArray[np.bool_]
+) -> tuple[Floats, Floats]:
+    """Tone coefficients (4,) and flare (3,) that put the grey row right, gains left free.
 
     Parameters
     ----------
@@ -53,7 +55,7 @@ def grey_tone(encoded: Floats, luminance: Floats, usable: NDArray[np.bool_]) -> 
         step = np.linalg.solve(normal, -slopes.T @ residual / GREY_NOISE**2 - centre / pull**2)
         curve, gain, veil = curve + step[:4], gain + step[4:7], veil + step[7]
         veil = max(veil, -0.5 * float(luminance.min()))
-    return tone.keep_rising(curve)
+    return tone.keep_rising(curve), veil * np.exp(-gain)
 
 
 def pose_problem(
@@ -85,14 +87,15 @@ def pose_problem(
     greys = np.array(GREYS)
     white = np.array(viewing.white) / 100
     light = np.ones(len(encoded)) if light is None else light
-    curve = np.empty(0)
+    curve, flare = np.empty(0), np.zeros(3)
     decoded = encoded
     if not is_linear:
-        curve = grey_tone(encoded[greys], reference_xyz[greys, 1] * light[greys], usable[greys])
+        curve, flare = grey_tone(encoded[greys], reference_xyz[greys, 1] * light[greys], usable[greys])
         decoded = tone.decode(encoded, curve)
     pale = greys[usable[greys]][:4]  # the four lightest greys that can be believed
-    scale = np.median(decoded[pale] / (reference_xyz[pale, 1] * light[pale])[:, None], axis=0)
-    balanced = decoded / scale / light[:, None]
+    known = (reference_xyz[pale, 1] * light[pale])[:, None]
+    scale = np.median(decoded[pale] / (known + flare), axis=0)
+    balanced = (decoded / scale - flare) / light[:, None]
     weights = usable / (reference_xyz[:, 1] + RELATIVE_FLOOR)
     matrix = np.linalg.lstsq(
         balanced * weights[:, None], reference_xyz * weights[:, None], rcond=None
@@ -104,5 +107,5 @@ def pose_problem(
         white=white,
         scale=scale,
         is_linear=is_linear,
-        start=np.concatenate([curve, np.zeros(3), matrix.ravel()]),
+        start=np.concatenate([curve, flare, matrix.ravel()]),
     )
