@@ -24,10 +24,10 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from photo.pictures import camera_jpeg, deep_png, dng_of, encoded, picture  # noqa: E402
+from photo.pictures import camera_jpeg, deep_png, dng_of, encoded, picture
 
-from hairtone.errors import PhotoError  # noqa: E402
-from hairtone.photo.reader import read_photo_bytes  # noqa: E402
+from hairtone.errors import PhotoError
+from hairtone.photo.reader import read_photo_bytes
 
 BATCH = 500
 SLOW_S = 5.0  # our choice: a sound file of this size takes a hundredth of it
