@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -81,7 +81,9 @@ def fit_mixed(readings: Sequence[Reading]) -> MixedFit | None:
     """``value ~ treatment*zone*wash + (1 | block/tress)`` by REML; None where it does not settle.
 
     Fixed effects are written as one mean for each cell, the same model. Pairs, where there are
-    any, are the blocks.
+    any, are the blocks. Repeats are averaged first, or what a tress does in one zone would count
+    once a photo; and each zone and wash is scaled by its own scatter, which the model takes as
+    one for all (ends scatter more than roots).
 
     Parameters
     ----------
@@ -90,11 +92,13 @@ def fit_mixed(readings: Sequence[Reading]) -> MixedFit | None:
     """
     from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 
+    readings = _means_of_repeats(readings)
+    scale = _scatter(readings)
     cells = sorted({(r.treatment, r.zone, r.wash) for r in readings})
     fixed = np.array(
         [[float((r.treatment, r.zone, r.wash) == cell) for cell in cells] for r in readings]
     )
-    values = np.array([r.value for r in readings])
+    values = np.array([r.value / scale[r.zone, r.wash] for r in readings])
     blocks = np.array([r.pair or r.block or r.tress for r in readings])
     nested = any(len({r.tress for r in readings if b == (r.pair or r.block or r.tress)}) > 1
                  for b in set(blocks))  # fmt: skip
@@ -108,8 +112,9 @@ def fit_mixed(readings: Sequence[Reading]) -> MixedFit | None:
     except (np.linalg.LinAlgError, ValueError):
         return None
     count = len(cells)
-    covariance = np.asarray(found.cov_params())[:count, :count]
-    means = np.asarray(found.fe_params)
+    back = np.array([scale[zone, wash] for _, zone, wash in cells])
+    covariance = np.asarray(found.cov_params())[:count, :count] * np.outer(back, back)
+    means = np.asarray(found.fe_params) * back
     if not (np.isfinite(means).all() and np.isfinite(covariance).all()):
         return None
     tresses = len({r.tress for r in readings})
@@ -117,6 +122,32 @@ def fit_mixed(readings: Sequence[Reading]) -> MixedFit | None:
     shared = len(set(blocks)) - 1 if nested else 0
     freedom = max(1.0, float(tresses - treatments - shared))
     return MixedFit(cells=tuple(cells), means=means, covariance=covariance, freedom=freedom)
+
+
+def _means_of_repeats(readings: Sequence[Reading]) -> list[Reading]:
+    """One reading for each tress, zone and wash."""
+    found: dict[tuple[str, ...], list[Reading]] = {}
+    for r in readings:
+        found.setdefault((r.treatment, r.tress, r.pair, r.block, r.zone, r.wash), []).append(r)
+    return [
+        replace(group[0], value=float(np.mean([r.value for r in group])))
+        for group in found.values()
+    ]
+
+
+def _scatter(readings: Sequence[Reading]) -> dict[tuple[str, str], float]:
+    """SD within treatments of each zone and wash; 1 where there is none."""
+    out = {}
+    for place in {(r.zone, r.wash) for r in readings}:
+        groups: dict[str, list[float]] = {}
+        for r in readings:
+            if (r.zone, r.wash) == place:
+                groups.setdefault(r.treatment, []).append(r.value)
+        squares = sum(float(np.var(v)) * len(v) for v in groups.values())
+        freedom = sum(len(v) - 1 for v in groups.values())
+        sd = np.sqrt(squares / freedom) if freedom > 0 else 0.0
+        out[place] = float(sd) if sd > 0 else 1.0
+    return out
 
 
 def _tress_columns(
