@@ -119,7 +119,7 @@ def make_card(view: HairView, *, map_top: float) -> Card:
         ΔE00 at the dark end of every map of the study.
     """
     settings = view.outcome.study.settings
-    profiles = _profiles(view)
+    profiles = drawn_profiles(view)
     washes = _table_figures(view)
     treatment = view.rows[0].treatment
     details = settings.treatments.get(treatment)
@@ -128,8 +128,8 @@ def make_card(view: HairView, *, map_top: float) -> Card:
     return Card(
         name=view.name,
         under=" · ".join(word for word in dict.fromkeys(under) if word),
-        chips=_chips_along(view, settings.viewing),
-        washes=_chips_by_wash(view, settings.viewing),
+        chips=chips_along(view, settings.viewing),
+        washes=chips_by_wash(view, settings.viewing),
         figures=(*_profile_figures(view, profiles, map_top), *washes),
         handover=tuple(washes),
         evenness=_evenness(view),
@@ -153,7 +153,8 @@ def _tenths(row: RowResult) -> list[Any]:
     return list((row.hair.get("tress") or {}).get("tenths") or [])
 
 
-def _chips_along(view: HairView, viewing: str) -> ChipTable:
+def chips_along(view: HairView, viewing: str) -> ChipTable:
+    """Chips of one hair, a row for each wash, roots on the left."""
     head = ["roots", *[""] * (TENTHS - 2), "ends"]
     head[TENTHS // 2 - 1] = "mid"
     rows = []
@@ -168,7 +169,8 @@ def _chip(lab: Any) -> Any:
     return None if lab is None else chip_of(lab)
 
 
-def _chips_by_wash(view: HairView, viewing: str) -> ChipTable:
+def chips_by_wash(view: HairView, viewing: str) -> ChipTable:
+    """Chips of one hair, a row for each zone, washes from left to right."""
     colours = {
         (row["zone"], str(row["wash"]), row["replicate"]): [row["L"], row["a"], row["b"]]
         for row in view.of("measurements")
@@ -183,7 +185,7 @@ def _chips_by_wash(view: HairView, viewing: str) -> ChipTable:
     return ChipTable(caption=caption, head=tuple(head), rows=tuple(rows))
 
 
-def _profiles(view: HairView) -> list[tuple[RowResult, DrawnProfile]]:
+def drawn_profiles(view: HairView) -> list[tuple[RowResult, DrawnProfile]]:
     """Before, just coloured and the last wash; those whose draws can still be read."""
     rows = _first_of_each_wash(view)
     wanted = [r for r in rows if r.row.wash in (None, 0)]
@@ -324,6 +326,11 @@ def _fade(view: HairView) -> tuple[str, ...]:
         sentences.tone_sentence(fade),
         *[sentences.crossing_sentence(row) for row in view.of("crossing")],
     )
+
+
+def sentences_of(view: HairView) -> tuple[str, ...]:
+    """Everything that is said of one hair: evenness, uptake, fade."""
+    return (*_evenness(view), *_uptake(view), *_fade(view))
 
 
 def _log(view: HairView) -> Grid:

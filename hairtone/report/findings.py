@@ -1,0 +1,114 @@
+"""Findings and results of a study as small pieces of HTML for a notebook; all text escaped."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Callable
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from hairtone.errors import HairtoneError
+from hairtone.report.blocks import ChipTable
+from hairtone.report.texts import MARKS, STATUS_WORDS
+
+if TYPE_CHECKING:
+    from hairtone.report.types import Analysis
+    from hairtone.study.outcome import RowResult, StudyResult
+
+_COLOURS: Final = {"measured": "#1d5c4a", "flagged": "#7d5200", "refused": "#8c1d2f"}
+_ORDER: Final = {"refused": 0, "flagged": 1, "measured": 2}
+MOST_SHOWN: Final = 60  # photographs with a thumbnail; more would make the notebook heavy
+
+
+def findings_html(outcome: StudyResult, picture: Callable[[Path], str]) -> str:
+    """Every row of a study with its verdict, findings and remedies, the worst first.
+
+    Parameters
+    ----------
+    outcome : StudyResult
+        The measured study.
+    picture : callable
+        From a photo's path to the address of a thumbnail, or empty.
+    """
+    rows = sorted(outcome.rows, key=lambda row: _ORDER[row.status])
+    lines = [_line(row, outcome.study.folder, picture) for row in rows[:MOST_SHOWN]]
+    more = len(rows) - MOST_SHOWN
+    tail = f"<p>{more} more rows; the report and the CSV files hold them.</p>" if more > 0 else ""
+    counts = " · ".join(
+        f'<b style="color:{_COLOURS[status]}">{MARKS[status]} {count} {STATUS_WORDS[status]}</b>'
+        for status, count in outcome.counts.items()
+    )
+    head = "<tr><th></th><th>photo</th><th>verdict</th><th>findings, and what to do</th></tr>"
+    return f"<p>{counts}</p><table>{head}{''.join(lines)}</table>{tail}"
+
+
+def _line(row: RowResult, folder: Path, picture: Callable[[Path], str]) -> str:
+    address = picture(folder / row.row.photo)
+    name = row.row.photo.removeprefix("photos/")
+    shown = f'<img src="{escape(address)}" alt="{escape(name)}">' if address else ""
+    found = [str(row.error)] if row.error is not None else []
+    found += [str(flag) for flag in row.flags if not flag.is_note]
+    items = "".join(f"<li>{escape(text)}</li>" for text in found) or "<li>nothing against it</li>"
+    verdict = (
+        f'<b style="color:{_COLOURS[row.status]}">{MARKS[row.status]} {escape(row.status)}</b>'
+    )
+    place = f", hair {row.row.place}" if row.row.place > 1 else ""
+    return (
+        f"<tr><td>{shown}</td><td>{escape(name)}{place}</td><td>{verdict}</td>"
+        f"<td><ul>{items}</ul></td></tr>"
+    )
+
+
+def thumbnail(path: Path) -> str:
+    """A photo's thumbnail as a ``data:`` address; empty where the photo cannot be read."""
+    from hairtone.photo.reader import read_photo
+    from hairtone.report.picker import preview_jpeg
+
+    try:
+        data = preview_jpeg(read_photo(path), longest=220)
+    except (HairtoneError, OSError):
+        return ""
+    return "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
+
+
+def results_html(analysis: Analysis) -> str:
+    """Chips over the washes and the main sentences of each hair.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The study, analysed.
+    """
+    from hairtone.report.glance import glances
+
+    parts = []
+    for name, chips, sentences in glances(analysis):
+        told = "".join(f"<p>{escape(text)}</p>" for text in sentences if text)
+        parts.append(f"<h3>{escape(name)}</h3>{chips_html(chips)}{told}")
+    return "".join(parts) or "<p>No hair was measured.</p>"
+
+
+def chips_html(table: ChipTable) -> str:
+    """A table of chips as HTML.
+
+    Parameters
+    ----------
+    table : ChipTable
+        Rows of chips.
+    """
+    head = "".join(f'<th style="padding:2px 6px">{escape(word)}</th>' for word in table.head)
+    rows = []
+    for row in table.rows:
+        cells = "".join(
+            f'<td style="background:{chip.colour};color:{chip.ink};padding:6px 9px;'
+            f'text-align:center">{escape(chip.says)}</td>'
+            if chip
+            else "<td>–</td>"
+            for chip in row.chips
+        )
+        rows.append(f'<tr><th style="text-align:left">{escape(row.label)}</th>{cells}</tr>')
+    return (
+        f'<table style="border-spacing:2px"><caption style="text-align:left">'
+        f"{escape(table.caption)}</caption><tr><td></td>{head}</tr>{''.join(rows)}</table>"
+    )

@@ -1,0 +1,170 @@
+"""What the notebooks call: a study opened, and its figures, chips and sentences to look at."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from hairtone.errors import MeasureError
+from hairtone.report.cards import HairView, chips_along, chips_by_wash, drawn_profiles, sentences_of
+from hairtone.report.figures import (
+    figure_differences,
+    figure_evenness_washes,
+    figure_fade_table,
+    figure_profiles,
+    figure_uptake_table,
+    row_label,
+)
+from hairtone.report.findings import chips_html, findings_html, thumbnail
+from hairtone.report.source import hairs_of
+from hairtone.report.style import Picture
+from hairtone.report.tables import Tables
+from hairtone.report.types import Analysis
+from hairtone.uncertainty import ColourDifference
+
+if TYPE_CHECKING:
+    from hairtone.study.analysis import Analysis as StudyAnalysis
+
+
+class Html:
+    """A piece of HTML made here, every text in it escaped; a notebook shows it."""
+
+    def __init__(self, text: str) -> None:
+        self.text = text
+
+    def _repr_html_(self) -> str:
+        return self.text
+
+
+def open_study(folder: str | Path, *, workers: int = 2) -> StudyAnalysis:
+    """A study, measured (only what is new or changed) and analysed.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The study folder.
+    workers : int, optional
+        Processes at a time.
+
+    Raises
+    ------
+    HairtoneError
+        The sheet is refused, or results cannot be kept.
+    """
+    from hairtone.study.analysis import analyse
+    from hairtone.study.run import measure_study
+    from hairtone.study.sheet import read_study
+
+    return analyse(measure_study(read_study(folder), workers=workers))
+
+
+def say(sentences: Iterable[str]) -> Html:
+    """Sentences as paragraphs."""
+    return Html("".join(f"<p>{escape(text)}</p>" for text in sentences if text))
+
+
+def findings(analysis: Analysis) -> Html:
+    """Every photograph with its verdict, findings and remedies."""
+    return Html(findings_html(analysis.outcome, thumbnail))
+
+
+def hairs(analysis: Analysis) -> list[HairView]:
+    """The hairs of a study that were measured, in the order of its sheet."""
+    tables = Tables(analysis.frames)
+    views = [
+        HairView(outcome=analysis.outcome, rows=rows, tables=tables)
+        for rows in hairs_of(analysis.outcome).values()
+    ]
+    return [view for view in views if view.measured]
+
+
+def hair(analysis: Analysis, subject: str, section: str = "") -> HairView:
+    """One hair of a study.
+
+    Raises
+    ------
+    MeasureError
+        No such hair was measured; the message lists those there are.
+    """
+    known = {view.rows[0].row.hair: view for view in hairs(analysis)}
+    if not subject and known:
+        return next(iter(known.values()))
+    try:
+        return known[subject, section]
+    except KeyError:
+        there = ", ".join(view.name for view in known.values()) or "none"
+        raise MeasureError(
+            "no-such-hair",
+            f"No hair {subject!r} {section!r} was measured; there are: {there}.",
+            remedy="Write the subject and the section as the sheet does.",
+        ) from None
+
+
+def chips(view: HairView, *, by_wash: bool = False) -> Html:
+    """Colour chips of one hair: roots to ends, or (`by_wash`) zones over the washes."""
+    viewing = view.outcome.study.settings.viewing
+    table = chips_by_wash(view, viewing) if by_wash else chips_along(view, viewing)
+    return Html(f"<h4>{escape(view.name)}</h4>{chips_html(table)}")
+
+
+def told(view: HairView) -> Html:
+    """Everything that is said of one hair."""
+    return say(sentences_of(view))
+
+
+def profile_figure(view: HairView) -> Picture:
+    """Colour from roots to ends before, just coloured and after the last wash."""
+    return figure_profiles(
+        [drawn for _, drawn in drawn_profiles(view)], zones=view.outcome.study.settings.zones
+    )
+
+
+def evenness_figure(view: HairView) -> Picture:
+    """Roots to ends of one hair, wash by wash."""
+    return figure_evenness_washes(
+        [row for row in view.of("evenness") if row["measure"] == "root_to_ends"]
+    )
+
+
+def overview_figure(analysis: Analysis, *, wash: str = "0") -> Picture:
+    """Roots to ends of every hair at one wash."""
+    rows = [
+        row
+        for row in Tables(analysis.frames).rows("evenness")
+        if row["measure"] == "root_to_ends" and str(row["wash"]) == wash
+    ]
+    differences = [
+        ColourDifference(
+            delta_e=row["value"], low=row["low"], high=row["high"], critical=row["critical"]
+        )
+        for row in rows
+    ]
+    return figure_differences([row_label(row) for row in rows], differences)
+
+
+def fade_figure(view: HairView) -> Picture:
+    """Colour left in each zone of one hair."""
+    return figure_fade_table(view.of("fade"), refresh=view.of("fade_fit"))
+
+
+def uptake_figure(analysis: Analysis) -> Picture:
+    """Colour taken up in each zone of every hair."""
+    return figure_uptake_table(Tables(analysis.frames).rows("uptake"))
+
+
+def table(analysis: Analysis, name: str, columns: Sequence[str] = ()) -> Any:
+    """A table of the study, rounded for reading.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The study, analysed.
+    name : str
+        Of the CSV table, without ending.
+    columns : sequence of str, optional
+        Only these.
+    """
+    frame = analysis.frames[name]
+    return (frame[list(columns)] if columns else frame).round(2)
