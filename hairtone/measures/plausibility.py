@@ -149,7 +149,7 @@ def check_blend(blend: Blend, *, hair: str) -> tuple[Flag, ...]:
     return (
         _odd(
             "blends-too-well",
-            f"{hair}: blend {blend.blend:.0f} %; a semi-permanent colour does not cover white hair.",
+            f"{hair}: blend {blend.blend:.0f} %; a semi-permanent colour does not cover white.",
             "Check the product's type, and shine in the photo after.",
         ),
     )
@@ -204,8 +204,8 @@ def check_growth(
                           f"a root zone of {root_zone * length_mm:.0f} mm.",
                           "Anchor the zones to the coloured hair."))  # fmt: skip
     if trimmed_mm > 0:
-        found.append(_odd("trimmed", f"{hair}: {trimmed_mm:.0f} mm of the ends were cut off within "
-                          "the series.", "Ends before and after the trim are other hair."))  # fmt: skip
+        cut = f"{hair}: {trimmed_mm:.0f} mm of the ends were cut off within the series."
+        found.append(_odd("trimmed", cut, "Ends before and after the trim are other hair."))
     return tuple(found)
 
 
