@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag
@@ -26,7 +26,10 @@ from hairtone.study.observations import Hair, hairs_of, relay_covariance
 from hairtone.study.outcome import StudyResult
 from hairtone.study.placed import patch_rows, porous_rows
 from hairtone.study.profiles import HairProfile, profiles_of
+from hairtone.study.repeats import repeat_rows
 from hairtone.study.tables import COLUMNS, frame_of
+
+_FEW: Final = 5  # subjects in a group that is shared; our choice, usual in official statistics
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -93,6 +96,9 @@ def analyse(outcome: StudyResult) -> Analysis:
     bands = _bands(outcome)
     for hair in hairs_of(outcome):
         _analyse_hair(hair, outcome, relaying, bands, gathered)
+    gathered.rows["repeats"] = list(
+        repeat_rows(gathered.rows["measurements"], gathered.rows["evenness"])
+    )
     gathered.rows["comparison"] = list(
         comparison_rows(gathered.units, gathered.rows, outcome.study.settings, gathered.missing)
     )
@@ -101,7 +107,7 @@ def analyse(outcome: StudyResult) -> Analysis:
         outcome=outcome,
         frames={name: frame_of(name, gathered.rows[name]) for name in COLUMNS},
         profiles=tuple(gathered.profiles),
-        warnings=tuple(gathered.warnings),
+        warnings=tuple(gathered.warnings) + small_groups(outcome),
         missing=tuple(dict.fromkeys(gathered.missing)),
         relaying=relaying,
         is_relaying_borrowed=is_borrowed,
@@ -142,6 +148,26 @@ def _analyse_hair(
     rows["porous"].extend(porous_rows(hair))
     gathered.units.append(unit_of(hair, outcome.study.settings))
     gathered.profiles.extend(profiles_of(hair))
+
+
+def small_groups(outcome: StudyResult) -> tuple[Flag, ...]:
+    """Treatments with so few subjects that a shared table may tell who they are."""
+    groups: dict[str, set[str]] = defaultdict(set)
+    for row in outcome.rows:
+        if row.error is None:
+            groups[row.treatment].add(row.row.subject)
+    small = sorted(name or "none" for name, who in groups.items() if len(who) < _FEW)
+    if not small or not outcome.study.settings.subjects:
+        return ()
+    return (
+        Flag(
+            code="small-group",
+            says=f"Fewer than {_FEW} subjects stand behind {', '.join(small)}.",
+            remedy="Where the subjects are clients, do not share these tables outside: a person "
+            "could be recognised.",
+            is_note=True,
+        ),
+    )
 
 
 def _refused(outcome: StudyResult) -> list[Row]:

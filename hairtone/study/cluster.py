@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import hashlib
 import importlib
+import os
 import secrets
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any, Final
+from urllib.parse import urlsplit
 
 from hairtone.errors import HairtoneError
 from hairtone.study.files import sha256_of
@@ -21,6 +23,7 @@ from hairtone.study.worker import load, run
 _CONNECT_S: Final = 20  # our choice
 _AHEAD: Final = 4  # photos handed out per core at a time, so that memory stays flat; our choice
 _TRIES: Final = 1  # times the engine repeats a photo whose worker was lost; as the supervisor does
+_PLAIN: Final = "HAIRTONE_PLAIN_CLUSTER"
 _REMEDY: Final = "Start the workers where the study folder is mounted under the same path."
 
 
@@ -59,6 +62,7 @@ class Cluster:
                 "A cluster needs the extra 'cluster' of hairtone.",
                 remedy="Install the checkout with it: pip install '.[cluster]'.",
             ) from error
+        _refuse_open_door(self._address)
         try:
             client = distributed.Client(self._address, timeout=_CONNECT_S, set_as_default=False)
         except (OSError, TimeoutError, ValueError) as error:
@@ -119,6 +123,20 @@ class Cluster:
             following = next(waiting, None)
             if following is not None:
                 queue.add(submit(*following))
+
+
+def _refuse_open_door(address: str) -> None:
+    """Refuse a scheduler that anybody on the network could send work to."""
+    host = urlsplit(address if "//" in address else f"tcp://{address}").hostname or ""
+    is_near = host == "localhost" or host.startswith("127.") or host == "::1"
+    if address.startswith("tls://") or is_near or os.environ.get(_PLAIN) == "1":
+        return
+    raise HairtoneError(
+        "cluster-not-secured",
+        "The scheduler's address is on the network and not secured (no tls://): whoever reaches "
+        "it can run anything on the workers.",
+        remedy=f"Start it with TLS, or set {_PLAIN}=1 on a network you trust.",
+    )
 
 
 def _done(job: Job, future: Any) -> Done:

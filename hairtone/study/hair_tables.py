@@ -32,6 +32,8 @@ def row_keys(row: RowResult) -> Row:
         "treatment": row.treatment,
         "wash": sheet.wash_text,
         "replicate": sheet.replicate,
+        "operator": sheet.operator,
+        "day": sheet.day,
     }
 
 

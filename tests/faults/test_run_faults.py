@@ -158,3 +158,16 @@ def test_a_jump_of_the_wall_clock_does_not_time_a_photo_out(tmp_path, monkeypatc
     )
 
     assert outcome.counts["measured"] == 3
+
+
+def test_sql_in_a_name_is_only_a_name(tmp_path):
+    """SEC-03."""
+    name = "photos/x'); DROP TABLE photos; --.jpg"
+    rows = [{"photo": name, "subject": "T1'; --", "wash": "0"}, *series(("T2",))]
+    folder = write_study(tmp_path, rows)
+
+    measure_study(read_study(folder), measure=measure_fast, progress=False)
+
+    with Store(folder / "results", write=False) as store:
+        assert store.photos()[0] == name
+        assert len(store.photos()) == 4

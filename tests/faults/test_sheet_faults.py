@@ -21,11 +21,14 @@ from hairtone.study.paths import Folder
 from hairtone.study.sheet import read_study
 
 HERE = Path(__file__).parent
-ROWS = [
-    row
-    for row in csv.DictReader((HERE / "faults.csv").read_text(encoding="utf-8").splitlines())
-    if row["maker"] == "file" and row["id"][:3] in ("SHT", "PTH")
-]
+
+
+def table(name):
+    return list(csv.DictReader((HERE / name).read_text(encoding="utf-8").splitlines()))
+
+
+CATALOGUE, COVERED = table("faults.csv"), table("covered_study.csv")
+ROWS = [row for row in CATALOGUE if row["maker"] == "file" and row["id"][:3] in ("SHT", "PTH")]
 SAYS = {"study.csv": "photos.csv", "study.xlsx": "photos.xlsx", "A1": "cell A2", "upper": "upper"}
 
 
@@ -100,3 +103,19 @@ def test_ids_stay_text_exactly_as_typed(studies):
     first = study.rows[0].extra
 
     assert list(first.values()) == ["007", "NA", "None", "TRUE", "1E5", "3-4", "1234567890" * 2]
+
+
+def test_each_row_about_sheet_store_run_and_clock_is_listed_with_its_test_or_the_reason_for_none():
+    ours = {r["id"] for r in CATALOGUE if r["id"][:3] in ("SHT", "PTH", "STO", "RUN", "CLK", "PRV")}
+    listed = [row["id"] for row in COVERED]
+
+    assert len(listed) == len(set(listed))
+    assert ours <= set(listed) <= {row["id"] for row in CATALOGUE}
+    assert all(row["test"] or row["why_not"] for row in COVERED)
+
+
+@pytest.mark.parametrize("row", [row for row in COVERED if row["test"]], ids=lambda row: row["id"])
+def test_a_listed_test_exists(row):
+    path, _, name = row["test"].partition("::")
+
+    assert f"def {name}(" in (HERE.parent / path).read_text(encoding="utf-8")

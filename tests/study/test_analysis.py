@@ -227,3 +227,84 @@ def test_a_study_s_own_words_are_used(tmp_path):
     table = analysed(tmp_path, series(washes=("0",)), labs).frames["evenness"]
 
     assert "as one" in " ".join(table.words)
+
+
+def test_repeats_give_the_scatter_of_lays(tmp_path):
+    """Two lays of each of two tresses, 2 and 4 L* apart: SD² = (2²/2 + 4²/2) / 2 = 5."""
+    rows, labs = [], {}
+    for hair, gap in ((1, 2), (2, 4)):
+        for lay in (1, 2):
+            name = f"h{hair}_{lay}"
+            rows.append({"photo": f"photos/{name}.jpg", "subject": f"T{hair}", "wash": "0",
+                         "replicate": lay, "operator": f"O{lay}"})  # fmt: skip
+            labs[name] = text_of((40 + gap * (lay - 1), 10, 10), mark=name)
+    table = analysed(tmp_path, rows, labs).frames["repeats"]
+
+    found = table[(table.measure == "L") & (table.zone == "roots")].set_index("factor")
+    assert found.sd["repeat"] == pytest.approx(np.sqrt(5), abs=1e-3)
+    assert found.n["repeat"] == 4
+    # operators: residuals ∓1, ±1 and ∓2, ±2: means ±1.5 of two; within each 0.5² · 2 = 0.5
+    # between = (2 · 2 · 1.5² - 0.5) / 2 = 4.25
+    assert found.sd["operator"] == pytest.approx(np.sqrt(4.25), abs=1e-2)
+
+
+def test_treatments_are_compared_tress_by_tress(tmp_path):
+    """Ends 3, 4, 5 L* off against 0, 1, 2: three tresses each, difference known."""
+    settings = TITLE + 'order = ["levelled", "plain"]\n[treatments.plain]\n[treatments.levelled]\n'
+    rows, labs, truth = [], {}, {}
+    for treatment, gaps in (("plain", (3, 4, 5)), ("levelled", (0, 1, 2))):
+        for number, gap in enumerate(gaps):
+            name = f"{treatment}{number}"
+            rows.append({"photo": f"photos/{name}.jpg", "subject": name, "wash": "0",
+                         "treatment": treatment})  # fmt: skip
+            labs[name] = text_of((40, 10, 10), ends=(gap, 0, 0), mark=name)
+        truth[treatment] = np.mean([delta_e(np.array([40.0, 10, 10]), [40 + g, 10, 10])
+                                    for g in gaps])  # fmt: skip
+    table = analysed(tmp_path, rows, labs, settings=settings).frames["comparison"]
+
+    row = table[table.measure == "root_to_ends"].iloc[0]
+    assert (row.treatment_a, row.treatment_b) == ("levelled", "plain")
+    assert row.difference == pytest.approx(truth["levelled"] - truth["plain"], abs=0.02)
+    assert row.low < row.difference < row.high < 0
+    assert (row.n_a, row.n_b) == (3, 3)
+    assert row.margin == 1.0
+
+
+def test_a_leveller_is_judged_by_its_pairs(tmp_path):
+    """Without leveller the ends are 4 L* off, with it 1: the effect is their difference in ΔE00."""
+    settings = (
+        TITLE + 'pairing = "pair"\n[treatments.plain]\n[treatments.levelled]\nleveller = "ends"\n'
+    )
+    rows, labs = [], {}
+    for name, treatment, gap in (("a", "plain", 4), ("b", "levelled", 1)):
+        rows.append({"photo": f"photos/{name}.jpg", "subject": name, "wash": "0",
+                     "treatment": treatment, "pair": "P1"})  # fmt: skip
+        labs[name] = text_of((40, 10, 10), ends=(gap, 0, 0))
+    table = analysed(tmp_path, rows, labs, settings=settings).frames["comparison"]
+
+    row = table[table.measure == "leveller_effect"].iloc[0]
+    start = np.array([40.0, 10, 10])
+    truth = float(delta_e(start, [44, 10, 10]) - delta_e(start, [41, 10, 10]))
+    assert row.difference == pytest.approx(truth, abs=0.03)
+    assert row.low > 0
+    assert "1 pair only" in row.verdict
+
+
+def test_lengths_that_took_more_are_placed_and_a_missed_place_is_found(tmp_path):
+    """From two thirds on the ends took 8 more L*; nothing else differs."""
+    labs = {"T1_before": text_of(BEFORE), "T1_0": text_of(COLOURED, ends=(-8, 0, 0))}
+
+    frames = analysed(tmp_path, series(washes=("before", "0")), labs).frames
+
+    row = frames["porous"].iloc[0]
+    assert row.onset == pytest.approx(2 / 3, abs=0.05)  # of the length, as asked of the measure
+    assert row.excess > 3
+
+
+def test_a_treatment_of_fewer_than_five_subjects_is_told_before_it_is_shared(tmp_path):
+    settings = TITLE + '[subjects.T1]\nconsent = ["measure"]\n'
+    labs = {"T1_0": text_of(COLOURED)}
+
+    analysis = analysed(tmp_path, series(washes=("0",)), labs, settings=settings)
+
+    assert [flag.code for flag in analysis.warnings] == ["small-group"]

@@ -12,7 +12,7 @@ import pytest
 from folders import measure_fast, series, write_study
 
 from hairtone.errors import HairtoneError
-from hairtone.study.cluster import _done
+from hairtone.study.cluster import _done, _refuse_open_door
 from hairtone.study.run import measure_study
 from hairtone.study.sheet import read_study
 from hairtone.study.supervisor import Job
@@ -155,6 +155,21 @@ def test_an_address_where_nothing_answers_is_told(tmp_path, monkeypatch):
                 progress=False,
                 cluster="tcp://127.0.0.1:9",
             )
+
+
+@pytest.mark.parametrize("address", ["tcp://10.1.2.3:8786", "10.1.2.3:8786", "tcp://0.0.0.0:1"])
+def test_an_unsecured_scheduler_on_the_network_is_refused_unless_told(address, monkeypatch):
+    """SEC-04."""
+    with pytest.raises(HairtoneError, match=r"not secured"):
+        _refuse_open_door(address)
+    monkeypatch.setenv("HAIRTONE_PLAIN_CLUSTER", "1")
+
+    _refuse_open_door(address)
+
+
+@pytest.mark.parametrize("address", ["tls://10.1.2.3:1", "tcp://127.0.0.1:1", "localhost:1"])
+def test_a_secured_or_near_scheduler_is_taken(address):
+    _refuse_open_door(address)
 
 
 def test_a_lost_scheduler_stops_the_run_with_a_remedy():
