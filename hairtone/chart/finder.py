@@ -6,13 +6,14 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from hairtone.chart.by_hand import place_by_hand
+from hairtone.chart.frame import check_frame
 from hairtone.chart.identity import is_mirrored
-from hairtone.chart.judge import check_frame, judge_patches
+from hairtone.chart.judge import judge_patches
 from hairtone.chart.patches import read_patches
 from hairtone.chart.refine import refine_grid
 from hairtone.chart.search import search_chart
 from hairtone.chart.types import ChartReading, ChartReference
-from hairtone.errors import Flag
+from hairtone.errors import Flag, HairtoneError
 from hairtone.photo.types import Photo
 
 MIRRORED = Flag(
@@ -44,8 +45,11 @@ def find_chart(
     Raises
     ------
     ChartError
-        ``chart-not-found``, ``chart-false``, ``chart-twice``, ``chart-cut``, ``chart-covered``,
-        ``too-few-pixels``, ``over-exposed``, ``under-exposed``, ``glare``, ``chart-corners``.
+        ``chart-not-found``, ``chart-false``, ``chart-version``, ``chart-twice``, ``chart-cut``,
+        ``chart-covered``, ``chart-corners``, ``too-few-pixels``, ``over-exposed``,
+        ``under-exposed``, ``glare``.
+    PhotoError
+        ``under-exposed``: the white patch is too dark for dark hair to be told apart.
     """
     if corners is None:
         start = search_chart(photo, reference=reference)
@@ -54,7 +58,10 @@ def find_chart(
     grid = refine_grid(photo, start)
     check_frame(grid, photo)
     patches = read_patches(photo, grid)
-    usable, doubts = judge_patches(patches, grid=grid, reference=reference, photo=photo)
+    try:
+        usable, doubts = judge_patches(patches, grid=grid, reference=reference, photo=photo)
+    except HairtoneError as error:
+        raise error.at(photo.name) from None
     mirrored = is_mirrored(grid.to_photo)
     return ChartReading(
         reference=reference,

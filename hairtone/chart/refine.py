@@ -22,7 +22,7 @@ NEAREST, FARTHEST = 0.33, 0.62  # of a cell from its middle: where the patch may
 FAINTEST = 0.05  # encoded step that still counts as an edge; our choice
 STANDARD_HALF = 0.475  # half a patch over the pitch where the edges do not tell; 40 of 42 mm
 FEWEST_EDGES = 10  # patches with both edges seen, each way, before the grid is moved
-SHARP = 0.6  # of the gap between patches: edges that rise over less need no help. Our choice
+SHARP = 0.8  # of the gap between patches: edges that rise over less need no help. Our choice
 LARGEST_CORRECTION = 0.2  # of a cell by the borders; more, and something lies over the chart
 LARGEST_MOVE = 0.35  # of a cell; farther, the edges of the neighbours were taken
 CENTRES = np.stack(np.meshgrid(np.arange(COLUMNS), np.arange(ROWS)), axis=-1).reshape(-1, 2)
