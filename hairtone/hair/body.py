@@ -106,7 +106,7 @@ def _by_bin(count: Floats, light: Floats, log_gain: Floats) -> tuple[Floats, Flo
         np.bincount(slot, values.ravel(), minlength=bins * levels).reshape(bins, levels)
         for values in (count, light[..., 0], light[..., 1], light[..., 2])
     ]
-    return heaped[0], np.stack(heaped[1:], axis=-1)
+    return np.asarray(heaped[0], np.float64), np.stack(heaped[1:], axis=-1)
 
 
 def _resampled(

@@ -140,8 +140,8 @@ def _trimmed(line: Floats, along: Floats, across: Floats) -> CentreLine:
     """The line cut, or run on, to where half of the usual breadth is reached."""
     start = float(np.floor(along.min()))
     cells = int(np.ceil(along.max()) - start) + 1
-    count = np.bincount((along - start + 0.5).astype(int), minlength=cells + 1)[:cells]
-    count = np.convolve(count, np.ones(3) / 3, mode="same")
+    pixels = np.bincount((along - start + 0.5).astype(int), minlength=cells + 1)[:cells]
+    count = np.convolve(pixels, np.ones(3) / 3, mode="same")
     usual = float(np.median(count[count > 0]))
     full = np.flatnonzero(count >= END_SHARE * usual)
     low, high = full[0] + start - 0.5, full[-1] + start + 0.5

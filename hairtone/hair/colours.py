@@ -65,13 +65,13 @@ def cell_sums(photo: Photo, model: ColourModel, cells: Cells, *, white: Floats) 
         codes = unpack_keys(colours)
         linear = model.linear(encoded_values(photo, codes)) / white
         return _summed(cell, index, linear, _is_clipped(photo, codes), cells.lanes)
-    codes = photo.pixels[y0:y1, x0:x1].reshape(-1, photo.pixels.shape[-1])[inside, :3]
+    deep = photo.pixels[y0:y1, x0:x1].reshape(-1, photo.pixels.shape[-1])[inside, :3]
     parts = [
         _summed(
             cell[k : k + CHUNK],
             None,
-            model.linear(encoded_values(photo, codes[k : k + CHUNK])) / white,
-            _is_clipped(photo, codes[k : k + CHUNK]),
+            model.linear(encoded_values(photo, deep[k : k + CHUNK])) / white,
+            _is_clipped(photo, deep[k : k + CHUNK]),
             cells.lanes,
         )
         for k in range(0, max(len(cell), 1), CHUNK)
@@ -129,7 +129,7 @@ def _summed(
     return CellSums(
         count=count,
         light=light,
-        level=(np.arange(LEVELS) - LEVELS + 4) * LEVEL_STEP,
+        level=np.asarray((np.arange(LEVELS) - LEVELS + 4) * LEVEL_STEP),
         clipped=np.asarray(clipped, np.float64),
     )
 

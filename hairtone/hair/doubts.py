@@ -1,33 +1,166 @@
-"""Doubts about a measured strand: shine, shadow, clipping, retouching, too few pixels."""
+"""Doubts about a measured strand: shine, clipping, shadow, retouching, too few pixels."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
-from hairtone.errors import Flag
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from hairtone.colorimetry import Floats
+from hairtone.errors import Flag, HairError
 from hairtone.hair.body import Body
 from hairtone.hair.cells import Cells
 from hairtone.hair.colours import CellSums
 from hairtone.hair.types import Strand
 from hairtone.photo.types import Photo
+from hairtone.reference import read_limits
 
-SHINY: Final = 0.15  # share of a bin's light in highlights from which on it is said; our choice
+SIDE: Final = 5  # bins either side of a shadow's edge that are compared
+GAP: Final = 2  # bins of the edge itself
+EVEN_STEP: Final = 0.15  # of a shadow's step by which the channels may differ; dye differs by more
+FLAT: Final = 0.4  # of the step that either side may change by: an edge, not a slope
 
 
 def profile_flags(
     photo: Photo, strand: Strand, cells: Cells, sums: CellSums, body: Body
 ) -> tuple[Flag, ...]:
-    """What is doubtful about a strand's profile."""
-    flags = []
+    """What is doubtful about a strand's profile.
+
+    Raises
+    ------
+    HairError
+        ``hair-clipped``: so much is clipped that no mean can be believed.
+    """
+    limits = read_limits("hair")
+    found = (
+        _shine(body, limits["flag_shine_above"]),
+        _clipped(photo, strand, sums, limits),
+        _narrow(strand, limits["flag_width_px_below"]),
+        _shadow(body, limits["flag_shadow_step_above"]),
+        _retouched(photo, cells, limits),
+    )
+    return tuple(flag for flag in found if flag is not None)
+
+
+def _shine(body: Body, limit: float) -> Flag | None:
     most = float(body.shine.share.max())
-    if most > SHINY:
-        how = "the shape of brightness only" if body.is_grey else "brightness and colour"
-        flags.append(
-            Flag(
-                code="shine",
-                says=f"Up to {100 * most:.0f} % of the light of a place on the hair was mirror "
-                f"highlights; they were taken out, told by {how}.",
-                remedy="Use larger, softer lights at 45 degrees, or turn the hair.",
-            )
+    if most <= limit:
+        return None
+    how = "their spread alone, the hair being near grey" if body.is_grey else "spread and colour"
+    return Flag(
+        code="shine",
+        says=f"Up to {100 * most:.0f} % of the light of a place on the hair was mirror highlights; "
+        f"they were taken out, told by {how}.",
+        remedy="Use larger, softer lights at 45 degrees, or turn the hair.",
+    )
+
+
+def _clipped(
+    photo: Photo, strand: Strand, sums: CellSums, limits: Mapping[str, float]
+) -> Flag | None:
+    kept = sums.count.sum(axis=(1, 2))
+    share = sums.clipped / np.maximum(sums.clipped + kept, 1)
+    most, mean = float(share.max()), float(share.mean())
+    remedy = "Lower the exposure by a stop, or soften the light, and photograph again."
+    if mean > limits["refuse_clipped_above"]:
+        raise HairError(
+            "hair-clipped",
+            f"{100 * mean:.0f} % of the pixels of hair {strand.name} are clipped; its mean colour "
+            f"cannot be known above {100 * limits['refuse_clipped_above']:.0f} %.",
+            where=photo.name,
+            remedy=remedy,
         )
-    return tuple(flags)
+    if most <= limits["flag_clipped_above"]:
+        return None
+    return Flag(
+        code="hair-clipped",
+        says=f"{100 * mean:.1f} % of the hair's pixels are clipped, up to {100 * most:.0f} % at "
+        f"one place; they were left out.",
+        remedy=remedy,
+    )
+
+
+def _narrow(strand: Strand, limit: float) -> Flag | None:
+    if strand.width >= limit:
+        return None
+    return Flag(
+        code="hair-narrow",
+        says=f"The hair is {strand.width:.0f} pixels wide; under {limit:.0f} its shading and "
+        f"highlights are known roughly.",
+        remedy="Go nearer, or photograph at full size.",
+    )
+
+
+def _shadow(body: Body, limit: float) -> Flag | None:
+    """An edge across the hair at which all channels fall alike: light changes, not colour."""
+    logs = np.log(np.maximum(body.linear, 1e-6))
+    edges = np.arange(SIDE + GAP, len(logs) - SIDE - GAP)
+    before = np.stack([np.median(logs[k - GAP - SIDE : k - GAP], axis=0) for k in edges])
+    after = np.stack([np.median(logs[k + GAP : k + GAP + SIDE], axis=0) for k in edges])
+    steps = after - before
+    size = steps.mean(axis=1)
+    apart = np.ptp(steps, axis=1) / np.maximum(np.abs(size), 1e-9)
+    calm = _calm_sides(logs.mean(axis=1), edges, size)
+    is_edge = (np.abs(size) > limit) & (apart < EVEN_STEP) & calm
+    if not is_edge.any():
+        return None
+    worst = int(np.argmax(np.where(is_edge, np.abs(size), 0.0)))
+    place, fall = edges[worst] / len(logs), 1 - np.exp(-abs(float(size[worst])))
+    return Flag(
+        code="shadow",
+        says=f"At {100 * place:.0f} % of the length the light on the hair changes by "
+        f"{100 * fall:.0f} % at an edge, in all channels alike: this looks like a shadow.",
+        remedy="Take away what stands in the light and photograph again.",
+    )
+
+
+def _calm_sides(light: Floats, edges: NDArray[np.int64], size: Floats) -> NDArray[np.bool_]:
+    """Whether the light stays level on both sides of each edge."""
+    run = [
+        max(
+            abs(float(np.median(light[k - GAP - SIDE : k - GAP - 2]) - light[k - GAP - 1])),
+            abs(float(np.median(light[k + GAP + 2 : k + GAP + SIDE]) - light[k + GAP])),
+        )
+        for k in edges
+    ]
+    return np.asarray(np.array(run) < FLAT * np.abs(size))
+
+
+def _retouched(photo: Photo, cells: Cells, limits: Mapping[str, float]) -> Flag | None:
+    """Hair smoother than the bare board beside it: fibres have been smoothed away."""
+    hair, board = fine_contrast(photo, cells)
+    if board is None:
+        least = limits["flag_contrast_below"]
+    else:  # a coarse board can outdo sound hair
+        least = min(limits["flag_contrast_ratio_below"] * board, limits["flag_contrast_most"])
+    if hair >= least:
+        return None
+    beside = "" if board is None else f", the board beside it {board:.2f}"
+    return Flag(
+        code="retouched",
+        says=f"The hair is smoother than hair can be: its finest contrast is {hair:.2f} codes"
+        f"{beside}. A beauty filter, noise reduction or heavy compression has been at work.",
+        remedy="Switch off beauty, portrait and night modes, and use the camera's own file.",
+    )
+
+
+def fine_contrast(photo: Photo, cells: Cells) -> tuple[float, float | None]:
+    """Mean absolute second difference of green in the hair, and on what lies beside it.
+
+    On an 8-bit scale. None where too little lies beside the hair in its box.
+    """
+    x0, y0, x1, y1 = cells.box
+    green = np.ascontiguousarray(photo.pixels[y0:y1, x0:x1, 1])
+    share = green.astype(np.float32) / photo.top_code
+    scaled = 255 * (np.sqrt(share) if photo.encoding.is_linear else share)
+    finest = np.abs(cv2.Laplacian(scaled, cv2.CV_32F))
+    inside = (cells.labels >= 0).astype(np.uint8)
+    core = cv2.erode(inside, np.ones((3, 3), np.uint8)) > 0
+    away = max(9, 2 * (min(inside.shape) // 16) + 1)
+    beside = cv2.dilate(inside, np.ones((away, away), np.uint8)) == 0
+    hair = float(finest[core].mean()) if core.any() else 0.0
+    enough = beside.sum() > 0.02 * beside.size
+    return hair, float(np.median(finest[beside])) if enough else None

@@ -12,9 +12,7 @@ from hairtone.hair.features import SINGLES, Features
 from hairtone.photo.types import Photo
 
 BAND: Final = 1.6  # reach of the edge search to either side; reduced pixels, our choice
-LEAST_CONTRAST: Final = (
-    12.0  # codes between hair and board under which colour cannot place the edge
-)
+LEAST_CONTRAST: Final = 12.0  # codes between hair and board; under it colour is no guide
 FINE: Final = 3.0  # grains of the edge to a reduced pixel: hair is inset by more than one anyway
 COARSE: Final = 120  # grains of the short side that local colours are taken on
 LOCAL: Final = 15  # reach of the local hair and board colour; reduced pixels
@@ -42,8 +40,9 @@ def full_mask(
     if len(ys):
         mask[ys, xs] = _nearer_to_hair(photo, box, ys, xs, distance, grain)
         kernel = np.ones((3, 3), np.uint8)
-        mask = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, kernel)
-    full = np.repeat(np.repeat(np.asarray(mask, dtype=bool), grain, axis=0), grain, axis=1)
+        opened = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, kernel)
+        mask = np.asarray(opened, dtype=bool)
+    full = np.repeat(np.repeat(mask, grain, axis=0), grain, axis=1)
     return np.ascontiguousarray(full[: box[3] - box[1], : box[2] - box[0]]), box
 
 
@@ -127,7 +126,7 @@ def _codes(photo: Photo, box: Box, grain: int) -> NDArray[np.uint8]:
 
 
 def _local_mean(values: SINGLES, use: NDArray[np.bool_]) -> SINGLES:
-    """Mean over a broad neighbourhood of the pixels in use; the overall mean where there are none."""
+    """Mean of the pixels in use over a broad neighbourhood; of all of them where none are near."""
     weight = use.astype(np.float32)
     reach = (2 * LOCAL + 1, 2 * LOCAL + 1)
     total = cv2.blur(values * weight[..., None], reach)

@@ -80,7 +80,8 @@ def frame_features(
     step, offset = float(stride * block), stride * (block - 1) / 2
 
     texture = _mean_steps(sampled, size)
-    logs = _log_light(cv2.resize(sampled, size, interpolation=cv2.INTER_AREA), photo, calibration)
+    small = np.asarray(cv2.resize(sampled, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    logs = _log_light(small, photo, calibration)
     logs -= _log_field(light, size, step=step, offset=offset)[..., None]
 
     corners = (np.asarray(reading.corners) - offset) / step

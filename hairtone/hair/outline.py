@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from hairtone.colorimetry import Floats
 from hairtone.hair.features import SINGLES, Features
-from hairtone.photo.types import Photo
 
 Mask = NDArray[np.bool_]
 
@@ -31,7 +30,7 @@ BORDER_SHARE: Final = 0.25  # of a side of the frame: what lies along it is not 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Piece:
-    """One connected piece of hair at reduced size, and what holds it at the line's start and end."""
+    """One connected piece of hair at reduced size, and whether its line's ends are held."""
 
     mask: Mask
     solid: Mask
@@ -40,7 +39,7 @@ class Piece:
 
 def find_pieces(features: Features) -> list[Piece]:
     """Pieces of hair on the board, largest first; empty where there are none."""
-    texture = cv2.blur(features.texture, (5, 5))
+    texture = np.asarray(cv2.blur(features.texture, (5, 5)), dtype=np.float32)
     mask = _opened(hair_score(features) >= 1, 3) & ~features.is_chart
     mask = _closed(mask, 5)
     solid = _solid(features, texture) & mask
@@ -84,9 +83,8 @@ def _is_tinted(features: Features, mask: Mask) -> bool:
 
 
 def _components(mask: Mask) -> list[Mask]:
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(
-        mask.astype(np.uint8), connectivity=8
-    )
+    flat = mask.astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(flat, connectivity=8)
     areas = stats[1:count, cv2.CC_STAT_AREA]
     return [labels == k + 1 for k in np.flatnonzero(areas >= LEAST_SHARE * mask.size)]
 

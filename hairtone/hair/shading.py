@@ -75,7 +75,7 @@ def fit_shading(count: Floats, light: Floats, across: Floats) -> Shading:
         fitted = np.linalg.solve(precision, design.T @ lanes / noise**2)
         rest = lanes - design @ fitted
         noise = max(float(np.sqrt((rest**2).sum() / max(len(across) - 3, 1))), LEAST_NOISE)
-    covariance = np.linalg.inv(precision)
+    covariance = np.asarray(np.linalg.inv(precision))
     return Shading(across=across, terms=fitted[1:], covariance=covariance[1:, 1:])
 
 

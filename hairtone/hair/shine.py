@@ -195,7 +195,7 @@ def _ridge(
     fitted = np.linalg.solve(precision, rows.T @ (seen / noise) + middle / expected**2)
     rest = (seen - terms @ fitted) / noise
     strain = (fitted - middle) / expected
-    return fitted, float(rest @ rest + strain @ strain)
+    return np.asarray(fitted), float(rest @ rest + strain @ strain)
 
 
 def _kernel(sd: float) -> Floats:

@@ -1,0 +1,230 @@
+"""The strands of a piece of hair as a pattern: is it the same picture, and how strong is it?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from hairtone.calibration.types import Calibration, LightField
+from hairtone.colorimetry import Floats
+from hairtone.errors import HairError
+from hairtone.hair.centre import normals, resampled
+from hairtone.hair.lamp import lamp_white
+from hairtone.hair.types import Strand
+from hairtone.photo.pixels import encoded_values
+from hairtone.photo.types import Photo
+
+ALONG, ACROSS = 192, 24  # cells of a signature: roots to ends, side to side; our choice
+SAME_PICTURE: Final = 0.25  # correlation from which on two pictures are one; 12 scenes: 0.33, 0.16
+INNER: Final = 0.8  # of the width that is looked at
+BROAD: Final = 4.0  # cells; variation broader than this is shading, not strands
+SCALE: Final = 40.0  # steps of a signature to one SD of it
+SHIFTS: Final = (10, 4)  # cells along and across by which two signatures may lie apart
+
+FINEST_MM: Final = 0.3  # strands are told from this breadth on; our choice
+BROADEST_MM: Final = 5.0  # broader variation is taken out; our choice
+REACH_MM: Final = 2.0  # along the hair, over which a strand is averaged
+COARSEST_MM_PER_PX: Final = 0.1  # three pixels to the finest strand
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StrandContrast:
+    """How much neighbouring strands differ in lightness.
+
+    Attributes
+    ----------
+    contrast : float
+        Robust SD of L* across strands of 0.3 to 5 mm, noise taken off.
+    noise : float
+        The noise that was taken off. [L*]
+    mm_per_px : float
+        Scale it was read at; compare only hair of the same scale and focus.
+    """
+
+    contrast: float
+    noise: float
+    mm_per_px: float
+
+
+def texture_signature(photo: Photo, strand: Strand) -> NDArray[np.int8]:
+    """The pattern of strands, straightened, shape (192, 24), roots first.
+
+    Shading and colour are taken out and the contrast is set to one size, so that two pictures of
+    the same lay of hair agree whatever was done to their colours.
+    """
+    box, image = _green_around(photo, strand)
+    pitch = max(1.0, INNER * strand.width / ACROSS)
+    image = np.asarray(cv2.GaussianBlur(image, (0, 0), 0.5 * pitch), dtype=np.float32)
+    places = _straightened(strand, along=ALONG, across=ACROSS, share=INNER)
+    x, y = (places - np.array(box[:2])).astype(np.float32).transpose(2, 0, 1)
+    strip = cv2.remap(
+        image,
+        np.ascontiguousarray(x),
+        np.ascontiguousarray(y),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    rest = strip - cv2.GaussianBlur(strip, (0, 0), BROAD, borderType=cv2.BORDER_REPLICATE)
+    size = np.sqrt(cv2.blur(rest**2, (33, 33), borderType=cv2.BORDER_REPLICATE)) + 1e-3
+    return np.clip(np.round(SCALE * rest / size), -127, 127).astype(np.int8)
+
+
+def texture_correlation(first: NDArray[np.int8], second: NDArray[np.int8]) -> float:
+    """Largest correlation of two signatures over small shifts, -1..1.
+
+    One picture saved twice, cropped, halved or recoloured stays above `SAME_PICTURE`; a tress laid
+    and photographed anew stays below.
+    """
+    one, two = (np.asarray(s, np.float64) for s in (first, second))
+    if one.shape != two.shape or one.ndim != 2:
+        raise ValueError(f"Signatures have shapes {one.shape} and {two.shape}; both must agree.")
+    one, two = one - one.mean(), two - two.mean()
+    power = np.sqrt((one**2).sum() * (two**2).sum())
+    if power == 0:
+        return 0.0
+    shape = tuple(2 * n for n in one.shape)
+    product = np.fft.rfft2(one, shape) * np.conj(np.fft.rfft2(two, shape))
+    agreement = np.fft.irfft2(product, shape)
+    rows, columns = (np.r_[0 : n + 1, -n:0] for n in SHIFTS)
+    return float(agreement[np.ix_(rows, columns)].max() / power)
+
+
+def strand_contrast(
+    photo: Photo,
+    calibration: Calibration,
+    light: LightField,
+    strand: Strand,
+    *,
+    start: float = 0.0,
+    stop: float = 1.0,
+) -> StrandContrast:
+    """How much neighbouring strands differ in L*, for the blending of white hair.
+
+    Parameters
+    ----------
+    photo, calibration, light : Photo, Calibration, LightField
+        The photo, and what its chart and board told.
+    strand : Strand
+        Which hair; its scale must be known.
+    start, stop : float, optional
+        Part of the hair, 0 roots .. 1 ends.
+
+    Raises
+    ------
+    HairError
+        ``scale-unknown`` without mm per pixel, ``scale-too-coarse`` above 0.1 mm per pixel.
+    """
+    scale = _checked_scale(strand, photo)
+    lightness = _lightness_strip(photo, calibration, light, strand, start=start, stop=stop)
+    cell, reach = max(1, round(FINEST_MM / scale)), max(2, round(REACH_MM / scale))
+    window = (cell, max(1, reach // 2))
+    halves = [
+        cv2.blur(np.ascontiguousarray(lightness[k::2]), window, borderType=cv2.BORDER_REPLICATE)
+        for k in (0, 1)
+    ]
+    rows = min(len(h) for h in halves)
+    even, odd = halves[0][:rows], halves[1][:rows]
+    sd_px = BROADEST_MM / scale / 2.355  # half of a 5 mm ripple is taken out
+    strands = _high_passed((even + odd) / 2, sd_px)
+    noise = _robust_sd(_high_passed(even - odd, sd_px)) / 2
+    seen = _robust_sd(strands)
+    return StrandContrast(
+        contrast=float(np.sqrt(max(seen**2 - noise**2, 0.0))),
+        noise=float(noise),
+        mm_per_px=scale,
+    )
+
+
+def _checked_scale(strand: Strand, photo: Photo) -> float:
+    if strand.mm_per_px is None:
+        raise HairError(
+            "scale-unknown",
+            "The scale of the photo is not known, and strands are told by their breadth in mm.",
+            where=photo.name,
+            remedy="Measure the outside of the chart's patch field and state it as 'chart_mm'.",
+        )
+    if strand.mm_per_px > COARSEST_MM_PER_PX:
+        raise HairError(
+            "scale-too-coarse",
+            f"A pixel covers {strand.mm_per_px:.2f} mm; strands of {FINEST_MM} mm need "
+            f"{COARSEST_MM_PER_PX} mm or less.",
+            where=photo.name,
+            remedy="Go nearer, or photograph at full size, before and after alike.",
+        )
+    return strand.mm_per_px
+
+
+def _lightness_strip(
+    photo: Photo,
+    calibration: Calibration,
+    light: LightField,
+    strand: Strand,
+    *,
+    start: float,
+    stop: float,
+) -> NDArray[np.float32]:
+    """L* over the straightened middle of the strand, a row a pixel along it, light divided out."""
+    length = float(np.linalg.norm(np.diff(strand.line, axis=0), axis=1).sum())
+    along = max(4, round((stop - start) * length))
+    across = max(8, round(INNER * strand.width))
+    places = _straightened(strand, along=along, across=across, share=INNER, start=start, stop=stop)
+    xs, ys = np.round(places).astype(int).reshape(-1, 2).T
+    width, height = photo.size
+    codes = photo.pixels[np.clip(ys, 0, height - 1), np.clip(xs, 0, width - 1), :3]
+    white = lamp_white(calibration.model)
+    linear = calibration.model.linear(encoded_values(photo, codes)) / white
+    linear = linear / light.at(places.reshape(-1, 2))[:, None]
+    luminance = np.maximum(linear.mean(axis=1), 1e-6)
+    usual = linear.mean(axis=0)
+    steps = np.geomspace(0.05, 8, 48)  # the hair's own colour, darker and lighter
+    known = calibration.model.lab(steps[:, None] * usual * white)[:, 0]
+    values = np.interp(luminance, steps * usual.mean(), known)
+    return values.reshape(along, across).astype(np.float32)
+
+
+def _green_around(
+    photo: Photo, strand: Strand
+) -> tuple[tuple[int, int, int, int], NDArray[np.float32]]:
+    """Green on a tone scale in a box around the strand."""
+    width, height = photo.size
+    margin = strand.width
+    low = np.maximum(np.floor(strand.line.min(axis=0) - margin), 0).astype(int)
+    high = np.minimum(np.ceil(strand.line.max(axis=0) + margin) + 1, (width, height)).astype(int)
+    green = photo.pixels[low[1] : high[1], low[0] : high[0], 1] / np.float32(photo.top_code)
+    if photo.encoding.is_linear:
+        green = np.sqrt(green)
+    box = (int(low[0]), int(low[1]), int(high[0]), int(high[1]))
+    return box, np.asarray(255 * green, dtype=np.float32)
+
+
+def _straightened(
+    strand: Strand,
+    *,
+    along: int,
+    across: int,
+    share: float,
+    start: float = 0.0,
+    stop: float = 1.0,
+) -> Floats:
+    """Places on a grid along and across the strand, shape (along, across, 2)."""
+    line = resampled(np.asarray(strand.line, np.float64), points=max(2 * along, 64))
+    at = np.round((start + (np.arange(along) + 0.5) / along * (stop - start)) * (len(line) - 1))
+    rows = at.astype(int)
+    offsets = (np.arange(across) + 0.5) / across - 0.5
+    sideways = normals(line)[rows][:, None] * (share * strand.width * offsets)[None, :, None]
+    return np.asarray(line[rows][:, None] + sideways)
+
+
+def _high_passed(values: cv2.typing.MatLike, sd_px: float) -> NDArray[np.float32]:
+    broad = cv2.GaussianBlur(
+        values, (0, 0), sigmaX=sd_px, sigmaY=0.01, borderType=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(values - broad, dtype=np.float32)
+
+
+def _robust_sd(values: NDArray[np.float32]) -> float:
+    return float(1.4826 * np.median(np.abs(values - np.median(values))))
