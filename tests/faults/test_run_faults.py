@@ -15,7 +15,7 @@ STUDY_TESTS = str(Path(__file__).resolve().parents[1] / "study")
 if STUDY_TESTS not in sys.path:  # children import the stand-in by name, from the same search path
     sys.path.insert(0, STUDY_TESTS)
 
-from folders import measure_fast, series, write_study  # noqa: E402
+from folders import measure_fast, measured, series, write_study  # noqa: E402
 
 from hairtone.study import places  # noqa: E402
 from hairtone.study.new import new_study  # noqa: E402
@@ -66,9 +66,7 @@ def run_in(folder, environment, *flags):
 )
 def test_the_environment_changes_no_number(tmp_path, environment):
     rows = [row | {"photo": f"photos/Zoë {row['wash']}.jpg"} for row in series()]
-    here = measure_study(
-        read_study(write_study(tmp_path / "here", rows)), measure=measure_fast, progress=False
-    )
+    here = measured(write_study(tmp_path / "here", rows))
 
     there = run_in(write_study(tmp_path / "there", rows), environment)
 
@@ -89,7 +87,7 @@ def test_a_disk_that_fails_under_one_photo_costs_that_photo(tmp_path):
     folder = write_study(tmp_path, series())
     (folder / "photos/T1_0.jpg").write_bytes(b"io error")
 
-    outcome = measure_study(read_study(folder), measure=measure_fast, progress=False)
+    outcome = measured(folder)
 
     assert outcome.rows[1].error.code == "unreadable"
     assert "Input/output error" in str(outcome.rows[1].error)
@@ -101,7 +99,7 @@ def test_a_value_that_is_no_number_is_never_stored(tmp_path):
     folder = write_study(tmp_path, series())
     (folder / "photos/T1_0.jpg").write_bytes(b"no number")
 
-    outcome = measure_study(read_study(folder), measure=measure_fast, progress=False)
+    outcome = measured(folder)
 
     assert outcome.rows[1].error.code == "not-finite"
     assert "NaN" not in outcome.to_json()
@@ -138,9 +136,9 @@ def test_results_are_ordered_by_sequence_not_by_the_clock(tmp_path, monkeypatch)
     clock = iter([f"2026-01-0{day}T00:00:00" for day in (9, 5, 1)])
     monkeypatch.setattr("hairtone.study.run.now", lambda: next(clock))
     write_study(folder, series(("T2",)))
-    measure_study(read_study(folder), measure=measure_fast, progress=False)
+    measured(folder)
     write_study(folder, series(("T1", "T2")))
-    measure_study(read_study(folder), measure=measure_fast, progress=False)
+    measured(folder)
 
     with Store(folder / "results", write=False) as store:
         photos = store.photos()
@@ -166,7 +164,7 @@ def test_sql_in_a_name_is_only_a_name(tmp_path):
     rows = [{"photo": name, "subject": "T1'; --", "wash": "0"}, *series(("T2",))]
     folder = write_study(tmp_path, rows)
 
-    measure_study(read_study(folder), measure=measure_fast, progress=False)
+    measured(folder)
 
     with Store(folder / "results", write=False) as store:
         assert store.photos()[0] == name

@@ -9,13 +9,18 @@ import os
 import time
 from dataclasses import replace
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 
-from hairtone.errors import HairError, PhotoError
+from hairtone.errors import HairError, HairtoneError, PhotoError
 from hairtone.hair.types import Profile
 from hairtone.pipeline import PhotoRequest
 from hairtone.result import PhotoResult, TressResult
+from hairtone.study import worker
+from hairtone.study.run import measure_study
+from hairtone.study.sheet import read_study
+from hairtone.study.supervisor import Done
 
 TITLE = 'title = "A study"\nchart = "chart24-after-2014-11"\n'
 
@@ -110,6 +115,30 @@ def measure_fast(request: PhotoRequest) -> PhotoResult:
         tresses=tuple(tresses),
         taken=taken,
     )
+
+
+class InProcess:
+    """Runs jobs in this process, for tests that are not about processes."""
+
+    def run(self, jobs):
+        for job in jobs:
+            kind, value = worker.run(measure_fast, job.request)
+            if kind == "done":
+                yield Done(name=job.name, packed=value)
+            else:
+                error = HairtoneError(kind, str(value), where=job.name, remedy="See.")
+                yield Done(name=job.name, packed=None, error=error)
+
+
+def measured(folder: Path, **options):
+    """A study measured by the stand-in, in this process."""
+    with mock.patch("hairtone.study.run._means", return_value=InProcess()):
+        return measure_study(read_study(folder), progress=False, **options)
+
+
+def measured_by_children(folder: Path, **options):
+    """A study measured by the stand-in, in child processes."""
+    return measure_study(read_study(folder), measure=measure_fast, progress=False, **options)
 
 
 def _mishap(data: bytes, request: PhotoRequest) -> None:

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from folders import TITLE, measure_fast, series, write_study
+from folders import TITLE, measured, series, write_study
 
 from hairtone.colorimetry import DEFAULT_VIEWING, delta_e
 from hairtone.study.analysis import analyse
 from hairtone.study.observations import hairs_of, relay_covariance, shuffled
-from hairtone.study.run import measure_study
-from hairtone.study.sheet import read_study
 from hairtone.study.tables import COLUMNS
 
 BEFORE, COLOURED = (60.0, 5.0, 20.0), (40.0, 25.0, 10.0)
@@ -21,8 +19,7 @@ def analysed(folder, rows, labs, *, settings=TITLE):
     write_study(folder, rows, settings=settings)
     for name, text in labs.items():
         (folder / f"photos/{name}.jpg").write_text(text)
-    outcome = measure_study(read_study(folder), measure=measure_fast, progress=False, workers=2)
-    return analyse(outcome)
+    return analyse(measured(folder))
 
 
 def text_of(lab, *, ends=(0, 0, 0), mark=""):

@@ -9,7 +9,7 @@ import warnings
 from types import SimpleNamespace
 
 import pytest
-from folders import measure_fast, series, write_study
+from folders import measure_fast, measured, series, write_study
 
 from hairtone.errors import HairtoneError
 from hairtone.study.cluster import _done, _refuse_open_door
@@ -69,9 +69,7 @@ def cluster(tmp_path_factory):
 def test_a_cluster_gives_the_same_table_and_loses_no_photo_with_a_worker(tmp_path, cluster):
     address, workers = cluster
     rows = series(("T1", "T2", "T3", "T4"))
-    here = measure_study(
-        read_study(write_study(tmp_path / "here", rows)), measure=measure_fast, progress=False
-    )
+    here = measured(write_study(tmp_path / "here", rows))
     folder = write_study(tmp_path / "there", rows)
 
     def kill_one(done, total):

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import pytest
-from folders import TITLE, measure_fast, series, write_study
+from folders import TITLE, measured, series, write_study
 
 from hairtone.errors import PhotoError, SheetError
 from hairtone.study.new import new_study
 from hairtone.study.purge import purge_subject
-from hairtone.study.run import measure_study
 from hairtone.study.sheet import read_study
 from hairtone.study.store import Store
 
 
 def test_a_purged_subject_is_in_no_file_that_hairtone_wrote(tmp_path):
     folder = write_study(tmp_path, series(("SECRET", "T2")))
-    measure_study(read_study(folder), measure=measure_fast, progress=False)
+    measured(folder)
     (folder / "results/measurements.csv").write_text("SECRET")
     (folder / "results/report.html").write_text("SECRET")
 
@@ -34,7 +33,7 @@ def test_a_purged_subject_is_in_no_file_that_hairtone_wrote(tmp_path):
 
 def test_results_of_photos_no_longer_in_the_sheet_are_purged_too(tmp_path):
     folder = write_study(tmp_path, series(("SECRET", "T2")))
-    measure_study(read_study(folder), measure=measure_fast, progress=False)
+    measured(folder)
     write_study(folder, series(("T2",)))
 
     purged = purge_subject(read_study(folder), "SECRET")

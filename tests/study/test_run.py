@@ -9,18 +9,13 @@ import subprocess
 import sys
 
 import pytest
-from folders import TITLE, measure_fast, series, write_study
+from folders import TITLE, measured, measured_by_children, series, write_study
 
 from hairtone.errors import SheetError, StoreError
 from hairtone.study.run import measure_study
 from hairtone.study.sheet import read_study
 from hairtone.study.store import Store
 from hairtone.study.supervisor import Limits
-
-
-def measured(folder, **options):
-    options.setdefault("limits", Limits(time_s=30.0))
-    return measure_study(read_study(folder), measure=measure_fast, progress=False, **options)
 
 
 def put(folder, photo, text):
@@ -89,9 +84,9 @@ def test_a_changed_question_is_asked_again(tmp_path, monkeypatch, change):
 @pytest.mark.parametrize("workers", [2, 8])
 def test_numbers_do_not_depend_on_workers_or_order(tmp_path, workers):
     rows = series(("T1", "T2", "T3"), washes=("before", "0", "1", "2"))
-    one = measured(write_study(tmp_path / "one", rows), workers=1)
+    one = measured(write_study(tmp_path / "one", rows))
     shuffled = random.Random(workers).sample(rows, len(rows))
-    other = measured(write_study(tmp_path / "other", shuffled), workers=workers)
+    other = measured_by_children(write_study(tmp_path / "other", shuffled), workers=workers)
 
     def told(outcome):
         hairs = {(r.row.photo, r.row.place): (r.hair, r.flags, r.draws) for r in outcome.rows}
@@ -106,7 +101,8 @@ def test_a_crash_a_hang_hunger_and_a_bug_cost_their_photo_alone(tmp_path):
     for name, word in bad.items():
         put(folder, f"photos/{name}.jpg", word)
 
-    outcome = measured(folder, workers=2, limits=Limits(time_s=1.5, memory_bytes=4 * 1024**3))
+    limits = Limits(time_s=1.5, memory_bytes=4 * 1024**3)
+    outcome = measured_by_children(folder, workers=2, limits=limits)
 
     assert outcome.counts == {"measured": 5, "flagged": 0, "refused": 4}
     codes = {row.row.photo[7:11]: row.error.code for row in outcome.rows if row.error}
@@ -120,7 +116,7 @@ def test_a_photo_that_crashed_once_is_measured_alone(tmp_path):
     folder = write_study(tmp_path, series())
     put(folder, "photos/T1_0.jpg", "crash once")
 
-    assert measured(folder, workers=2).counts["measured"] == 3
+    assert measured_by_children(folder, workers=2).counts["measured"] == 3
 
 
 def test_the_same_bytes_for_two_washes_refuse_the_sheet(tmp_path):
@@ -280,14 +276,14 @@ def test_a_stopped_run_says_what_is_kept_and_is_taken_up_again(tmp_path, name, s
 
     assert process.returncode == status, errors
     assert "photos are stored" in out
-    assert measured(folder, workers=2).counts["measured"] == 30
+    assert measured(folder).counts["measured"] == 30
 
 
 def test_a_killed_run_loses_nothing_that_was_stored(tmp_path):
     """STO-01, STO-18, in small: kill -9, then go on; the table equals an unbroken run's."""
     rows = series(tuple(f"T{i}" for i in range(10)))
     folder = write_study(tmp_path / "broken", rows)
-    whole = measured(write_study(tmp_path / "whole", rows), workers=2)
+    whole = measured(write_study(tmp_path / "whole", rows))
     kept: set[str] = set()
     for _ in range(2):
         process = start_run(folder)
@@ -298,6 +294,6 @@ def test_a_killed_run_loses_nothing_that_was_stored(tmp_path):
             assert kept <= set(store.photos())
             kept = set(store.photos())
 
-    outcome = measured(folder, workers=2)
+    outcome = measured(folder)
 
     assert outcome.to_json() == whole.to_json()
