@@ -90,7 +90,9 @@ def pose_problem(
     curve, flare = np.empty(0), np.zeros(3)
     decoded = encoded
     if not is_linear:
-        curve, flare = grey_tone(encoded[greys], reference_xyz[greys, 1] * light[greys], usable[greys])
+        curve, flare = grey_tone(
+            encoded[greys], reference_xyz[greys, 1] * light[greys], usable[greys]
+        )
         decoded = tone.decode(encoded, curve)
     pale = greys[usable[greys]][:4]  # the four lightest greys that can be believed
     known = (reference_xyz[pale, 1] * light[pale])[:, None]

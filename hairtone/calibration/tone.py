@@ -1,7 +1,8 @@
 """The tone curve of an encoded photo: a short sine series on the L* scale, kept rising.
 
 ``L*/100 = v + sum_k a_k sin(k pi v)`` for encoded values v in 0..1, the same for red, green and
-blue [ours]. All zero is close to a plain sRGB photo; the first terms bend it as cameras do.
+blue [ours]. All zero is close to a plain sRGB photo; the terms bend it as cameras do. A series
+about sRGB's own curve did slightly worse, on simulated and on every set of real photos.
 """
 
 from __future__ import annotations

@@ -1,0 +1,159 @@
+"""The light field: right to 1 % on the hair, shadows found, doubts told, mixed light refused."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from bench.readings import shoot
+from calibration.frames import CENTRES, CORNERS, HAIR, SIZE, PlainModel, make_frame, pixel_grid
+
+from hairtone.calibration.light import fit_light_field
+from hairtone.colorimetry import encode_srgb
+from hairtone.errors import LightError
+
+MIDDLE = CENTRES.mean(axis=0)
+ON_HAIR = np.stack(
+    np.meshgrid(
+        np.arange(HAIR[1].start, HAIR[1].stop, 20.0), np.arange(HAIR[0].start, HAIR[0].stop, 20.0)
+    ),
+    axis=-1,
+).reshape(-1, 2)
+
+
+@pytest.fixture(scope="module")
+def reading():
+    return dataclasses.replace(shoot(3, look=0).reading, corners=CORNERS, centres=CENTRES)
+
+
+def even(x, y):
+    return np.ones_like(x)
+
+
+def gradient(x, y):
+    return 1 - 0.2 * (x - MIDDLE[0]) / SIZE[0]
+
+
+def vignetting(x, y):
+    """cos^4 law of a lens whose corners lie 25 degrees off the axis."""
+    tangent = np.hypot(x - SIZE[0] / 2, y - SIZE[1] / 2) / (np.hypot(*SIZE) / 2) * np.tan(0.436)
+    return np.cos(np.arctan(tangent)) ** 4
+
+
+def both(x, y):
+    return gradient(x, y) * vignetting(x, y)
+
+
+def error_on_hair(field, law):
+    true = law(*ON_HAIR.T) / law(*MIDDLE)
+    return np.abs(field.at(ON_HAIR) / true - 1)
+
+
+@pytest.mark.parametrize("law", [even, gradient, vignetting, both])
+@pytest.mark.parametrize("hair", [(0.12, 0.06, 0.03), (0.22, 0.21, 0.19), (0.02, 0.018, 0.016)])
+def test_the_light_on_the_hair_is_right_to_one_per_cent(law, hair, reading):
+    field = fit_light_field(make_frame(law, reading, hair=hair), reading, PlainModel())
+
+    assert field.source == "board"
+    assert error_on_hair(field, law).max() < 0.01
+
+
+def test_flare_is_taken_off_before_light_is_divided(reading):
+    """Flare of 2 % left on would show a 20 % fall as 18 %."""
+
+    class FlareOff(PlainModel):
+        def linear(self, encoded):
+            return super().linear(encoded) - 0.02
+
+    photo = make_frame(gradient, reading, flare=0.02)
+
+    assert error_on_hair(fit_light_field(photo, reading, FlareOff()), gradient).max() < 0.01
+
+
+def test_a_fall_to_a_third_is_corrected_and_flagged(reading):
+    def fall(x, y):
+        return 1 - 0.65 * x / SIZE[0]
+
+    field = fit_light_field(make_frame(fall, reading), reading, PlainModel())
+
+    assert error_on_hair(field, fall).max() < 0.01
+    assert field.fall == pytest.approx(0.65, abs=0.03)
+    assert "uneven-light" in {flag.code for flag in field.flags}
+
+
+@pytest.mark.parametrize("width_px", [1.0, 12.0])
+def test_a_shadow_is_left_out_and_told(width_px, reading):
+    def shadow(x, y):
+        edge = np.clip((x + 0.3 * y - 850) / width_px, -50, 50)
+        return gradient(x, y) * (1 - 0.5 / (1 + np.exp(-edge)))
+
+    field = fit_light_field(make_frame(shadow, reading), reading, PlainModel())
+
+    lit = ON_HAIR[:, 0] + 0.3 * ON_HAIR[:, 1] < 780
+    assert error_on_hair(field, gradient)[lit].max() < 0.01
+    assert "shadow" in {flag.code for flag in field.flags}
+
+
+def test_mixed_light_is_refused(reading):
+    """Warm to cool over the frame as a lamp against a window: blue over red changes by 0.9."""
+
+    def tint(x, y):
+        return np.exp(0.25 - 0.5 * x / SIZE[0])
+
+    photo = make_frame(even, reading, tint=tint)
+
+    with pytest.raises(LightError, match="mixed light") as raised:
+        fit_light_field(photo, reading, PlainModel())
+    assert raised.value.code == "mixed-light"
+    assert raised.value.where == photo.name
+
+
+def test_too_little_board_is_told_and_widens_the_uncertainty(reading):
+    photo = make_frame(even, reading)
+    rng = np.random.default_rng(4)
+    pixels = rng.integers(0, 255, photo.pixels.shape, dtype=np.uint8)
+    pixels[40:240, 40:320] = photo.pixels[40:240, 40:320]
+
+    field = fit_light_field(dataclasses.replace(photo, pixels=pixels), reading, PlainModel())
+
+    assert field.source == "none"
+    assert {flag.code for flag in field.flags} == {"little-board"}
+    assert field.at(ON_HAIR) == pytest.approx(np.ones(len(ON_HAIR)))
+    assert field.draws_at(ON_HAIR, draws=256, seed=1).std(axis=0).min() > 0.01
+
+
+def test_a_plain_card_gives_the_light_of_a_busy_scene(reading):
+    busy = make_frame(both, reading)
+    codes = np.round(255 * encode_srgb(0.3 * both(*pixel_grid()))).astype(np.uint8)
+    card = dataclasses.replace(busy, pixels=np.repeat(codes[..., None], 3, axis=2))
+
+    field = fit_light_field(busy, reading, PlainModel(), card=card)
+
+    assert field.source == "card"
+    assert error_on_hair(field, both).max() < 0.01
+
+
+def test_the_chart_stands_at_one(reading):
+    field = fit_light_field(make_frame(both, reading), reading, PlainModel())
+
+    assert field.at([MIDDLE]) == pytest.approx([1.0])
+
+
+def test_four_turns_of_a_photo_give_one_light(reading):
+    """Turned pictures sample other pixels of each cell: half of the 1 % that is promised."""
+    photo = make_frame(both, reading)
+    straight = fit_light_field(photo, reading, PlainModel())
+    points, corners, centres = ON_HAIR, CORNERS, CENTRES
+    pixels = photo.pixels
+    for _ in range(3):
+        pixels = np.rot90(pixels)  # x, y -> y, width - 1 - x
+        width = pixels.shape[0]
+        points, corners, centres = (
+            np.stack([p[:, 1], width - 1 - p[:, 0]], axis=1) for p in (points, corners, centres)
+        )
+        turned = fit_light_field(
+            dataclasses.replace(photo, pixels=np.ascontiguousarray(pixels)),
+            dataclasses.replace(reading, corners=corners, centres=centres),
+            PlainModel(),
+        )
+
+        assert turned.at(points) == pytest.approx(straight.at(ON_HAIR), rel=0.005)

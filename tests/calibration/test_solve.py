@@ -1,0 +1,107 @@
+"""Tone and light solved together; what is refused and flagged."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from bench.readings import shoot
+from calibration.frames import CENTRES, CORNERS, make_frame
+from calibration.shots import REFERENCE, VIEWING, ideal_light
+
+from hairtone.calibration.solve import calibrate
+from hairtone.chart.types import GREYS
+from hairtone.colorimetry import decode_srgb, encode_srgb
+from hairtone.errors import CalibrationError
+
+MIDDLE = CENTRES.mean(axis=0)
+
+
+def slope(x, y):
+    return 1 - 0.25 * (x - MIDDLE[0]) / 960
+
+
+@pytest.fixture(scope="module")
+def plain():
+    return dataclasses.replace(shoot(3, look=0).reading, corners=CORNERS, centres=CENTRES)
+
+
+def under(reading, law):
+    """The reading as the patches look under an uneven light."""
+    light = law(*reading.centres.T)[:, None]
+    return dataclasses.replace(reading, encoded=encode_srgb(decode_srgb(reading.encoded) * light))
+
+
+def test_light_and_tone_are_solved_together(plain):
+    """25 % over the frame: the chart fits as well as in even light, the field is right to 1 %."""
+    plain_tone = encode_srgb(0.9 * ideal_light(REFERENCE.xyz(VIEWING)))
+    reading = dataclasses.replace(plain, encoded=plain_tone)
+    photo = make_frame(slope, reading)
+
+    calibration, light = calibrate(photo, under(reading, slope), viewing=VIEWING)
+    even, _ = calibrate(photo, reading, viewing=VIEWING)
+
+    points = np.array([[100.0, 300.0], [500.0, 500.0], [900.0, 100.0]])
+    assert light.at(points) == pytest.approx(slope(*points.T) / slope(*MIDDLE), rel=0.01)
+    assert np.nanmean(calibration.held_out) < np.nanmean(even.held_out) + 0.1
+
+
+def test_a_board_in_another_light_than_the_chart_is_not_used(plain):
+    def steep(x, y):
+        return np.exp(-1.2 * (x - MIDDLE[0]) / 240)
+
+    def on_board(x, y):
+        return np.clip(steep(x, y), 0.3, 1.6)
+
+    calibration, light = calibrate(make_frame(on_board, plain), plain, viewing=VIEWING)
+
+    assert light.source == "none"
+    assert "light-disagrees" in {flag.code for flag in light.flags}
+    assert calibration.viewing == VIEWING
+
+
+def test_a_grossly_wrong_reference_is_refused(plain):
+    """Every patch off by a few units at random, greys and all: no light or camera does that."""
+    rng = np.random.default_rng(2)
+    encoded = np.clip(plain.encoded + rng.normal(0, 14 / 255, (24, 3)), 0.03, 0.97)
+
+    with pytest.raises(CalibrationError, match="version") as raised:
+        calibrate(
+            make_frame(slope, plain),
+            dataclasses.replace(plain, encoded=encoded),
+            viewing=VIEWING,
+        )
+    assert raised.value.code == "chart-version"
+    assert "grey row" in raised.value.says
+
+
+@pytest.mark.parametrize("tint", [(1.5, 1.0, 0.5), (0.7, 1.0, 1.3)])
+def test_a_strongly_coloured_light_is_no_wrong_reference(tint, plain):
+    photo = make_frame(np.vectorize(lambda x, y: 1.0), plain)
+    tinted = encode_srgb(decode_srgb(plain.encoded) * np.array(tint) * 0.6)
+
+    calibration, _ = calibrate(photo, dataclasses.replace(plain, encoded=tinted), viewing=VIEWING)
+
+    assert np.nanmean(calibration.residual) < 4
+
+
+def test_facts_are_ready_for_json(plain):
+    import json
+
+    calibration, _ = calibrate(make_frame(slope, plain), under(plain, slope), viewing=VIEWING)
+
+    facts = json.loads(json.dumps(calibration.facts))
+    assert facts["light_family"] in {"daylight", "tungsten", "fluorescent", "white LED", "any"}
+    assert calibration.method in {"level 1", "level 2", "average"}
+
+
+def test_greys_that_cannot_be_believed_are_left_out(plain):
+    usable = plain.usable.copy()
+    usable[GREYS[0]] = False
+
+    calibration, _ = calibrate(
+        make_frame(slope, plain), dataclasses.replace(under(plain, slope), usable=usable),
+        viewing=VIEWING,
+    )  # fmt: skip
+
+    assert np.isnan(calibration.residual[GREYS[0]])
+    assert np.nanmean(calibration.residual) < 4
