@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 VIEWING_NAMES = ("D65/10", "D65/2", "D50/2")
 SIDES = ("top", "bottom", "left", "right")
 AUDIENCES = ("educator", "stylist", "tester")
-DONE, SOME_REFUSED, NOTHING_DONE = 0, 1, 2
+DONE, SOME_REFUSED, NOTHING_DONE, STOPPED = 0, 1, 2, 130
 
 
 class _Parser(argparse.ArgumentParser):
@@ -46,9 +46,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except HairtoneError as error:
         _say(error)
         return NOTHING_DONE
-    except KeyboardInterrupt:
-        print("hairtone: stopped by hand; what was measured is kept.", file=sys.stderr)
-        return NOTHING_DONE
+    except KeyboardInterrupt as error:
+        print(f"hairtone: {error or 'Stopped by hand.'}", file=sys.stderr)
+        return int(getattr(error, "exit_status", STOPPED))
     except BrokenPipeError:
         sys.stdout = open(os.devnull, "w")  # noqa: SIM115 - stays open until the process ends
         return DONE
@@ -327,9 +327,10 @@ def _exit_status(results: list[PhotoResult]) -> int:
 
 
 def _say(error: HairtoneError, *, photo: str = "") -> None:
-    """One line on standard error: where, what, remedy."""
+    """One line on standard error for each thing that is wrong: where, what, remedy."""
     told = error if error.where or not photo else error.at(photo)
-    print("hairtone: " + " ".join(str(told).split()), file=sys.stderr)
+    for each in getattr(told, "faults", ()) or (told,):
+        print("hairtone: " + " ".join(str(each).split()), file=sys.stderr)
 
 
 def _usage(says: str, remedy: str) -> HairtoneError:

@@ -16,10 +16,12 @@ from hairtone.chart.finder import find_chart
 from hairtone.chart.reference import DEFAULT_CHART, load_reference
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import DEFAULT_VIEWING, Floats, Viewing, viewing_named
-from hairtone.errors import Flag, HairError, HairtoneError, PhotoError
+from hairtone.errors import Flag, HairError, HairtoneError, MeasureError, PhotoError
 from hairtone.hair.finder import find_strands, strand_along
 from hairtone.hair.profile import measure_profile
+from hairtone.hair.texture import lightness_strip, texture_signature
 from hairtone.hair.types import Strand
+from hairtone.measures.blend import COARSEST_SCALE, StrandContrast, strand_contrast
 from hairtone.measures.evenness import measure_evenness
 from hairtone.photo.reader import read_photo
 from hairtone.photo.types import Photo
@@ -229,8 +231,26 @@ def _measure_hair(
     except HairtoneError as error:
         return TressResult(error=error, flags=strand.flags, **known)
     return TressResult(
-        profile=profile, evenness=evenness, flags=strand.flags + profile.flags, **known
+        profile=profile,
+        evenness=evenness,
+        flags=strand.flags + profile.flags,
+        texture=texture_signature(photo, strand),
+        contrast=_contrast(photo, calibration, light, strand),
+        **known,
     )
+
+
+def _contrast(
+    photo: Photo, calibration: Calibration, light: LightField, strand: Strand
+) -> StrandContrast | None:
+    """Contrast of strands; None where this photo cannot tell them, which is no fault of it."""
+    if strand.mm_per_px is None or strand.mm_per_px > COARSEST_SCALE:
+        return None
+    strip = lightness_strip(photo, calibration, light, strand, start=0.0, stop=1.0)
+    try:
+        return strand_contrast(strip, mm_per_px=strand.mm_per_px)
+    except MeasureError:
+        return None
 
 
 def _wanted_strands(

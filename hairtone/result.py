@@ -8,10 +8,12 @@ from html import escape
 from typing import Any, Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hairtone.colorimetry import DEFAULT_VIEWING, Floats, Viewing
 from hairtone.errors import Flag, HairtoneError
 from hairtone.hair.types import Profile
+from hairtone.measures.blend import StrandContrast
 from hairtone.measures.evenness import Evenness
 from hairtone.measures.zones import tenth_estimates, zone_estimates
 
@@ -96,6 +98,10 @@ class TressResult:
         Where roots end and where ends begin, 0..1.
     mm_per_px : float or None
         Scale, where the chart's size is known.
+    texture : ndarray of int8 or None
+        Pattern of the strands, by which one picture used twice is known.
+    contrast : StrandContrast or None
+        Of strands, for the blending of white hair; None where the scale is unknown or too coarse.
     """
 
     name: str
@@ -107,6 +113,8 @@ class TressResult:
     error: HairtoneError | None = None
     zones: tuple[float, float] = ZONES
     mm_per_px: float | None = None
+    texture: NDArray[np.int8] | None = None
+    contrast: StrandContrast | None = None
 
     @property
     def status(self) -> Status:

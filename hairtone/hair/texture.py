@@ -119,7 +119,7 @@ def strand_contrast(
         ``scale-unknown`` without mm per pixel, ``scale-too-coarse`` above 0.1 mm per pixel.
     """
     scale = _checked_scale(strand, photo)
-    lightness = _lightness_strip(photo, calibration, light, strand, start=start, stop=stop)
+    lightness = lightness_strip(photo, calibration, light, strand, start=start, stop=stop)
     cell, reach = max(1, round(FINEST_MM / scale)), max(2, round(REACH_MM / scale))
     window = (cell, max(1, reach // 2))
     halves = [
@@ -158,7 +158,7 @@ def _checked_scale(strand: Strand, photo: Photo) -> float:
     return strand.mm_per_px
 
 
-def _lightness_strip(
+def lightness_strip(
     photo: Photo,
     calibration: Calibration,
     light: LightField,

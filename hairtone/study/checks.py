@@ -7,10 +7,15 @@ import datetime as dt
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from hairtone.errors import Flag
+from hairtone.hair.texture import SAME_PICTURE, texture_correlation
 from hairtone.study.faults import Fault, SheetFaults
 from hairtone.study.files import sha256_of
 from hairtone.study.outcome import RowResult
+from hairtone.study.pack import texture_from
 from hairtone.study.rows import SheetRow
 from hairtone.study.sheet import Study
 
@@ -75,6 +80,7 @@ def with_series_flags(rows: tuple[RowResult, ...]) -> tuple[RowResult, ...]:
     """The rows with flags that only a comparison of photos can raise."""
     flags: dict[int, list[Flag]] = {}
     _flag_same_bytes(rows, flags)
+    _flag_textures(rows, flags)
     _flag_times(rows, flags)
     return tuple(
         dataclasses.replace(row, flags=row.flags + tuple(flags[i])) if i in flags else row
@@ -96,6 +102,33 @@ def _flag_same_bytes(rows: tuple[RowResult, ...], flags: dict[int, list[Flag]]) 
                     remedy="Photograph the hair again for a true repeat.",
                 )
             )
+
+
+def _flag_textures(rows: tuple[RowResult, ...], flags: dict[int, list[Flag]]) -> None:
+    """One picture saved again (cropped, recoloured, smaller) for another row of the same hair."""
+    hairs: dict[tuple[str, str], list[tuple[int, RowResult, NDArray[np.int8]]]] = {}
+    for i, row in enumerate(rows):
+        texture = texture_from(str(row.hair.get("texture", "")))
+        if texture is None:
+            continue
+        earlier = hairs.setdefault(row.row.hair, [])
+        for _, other, known in earlier:
+            if row.sha256 == other.sha256 or row.row.photo == other.row.photo:
+                continue
+            alike = texture_correlation(texture, known)
+            if alike >= SAME_PICTURE:
+                flags.setdefault(i, []).append(_same_texture(other, alike))
+                break
+        earlier.append((i, row, texture))
+
+
+def _same_texture(other: RowResult, alike: float) -> Flag:
+    return Flag(
+        code="same-picture",
+        says=f"It seems to be the same picture as {other.row.photo} (wash {other.row.wash_text}): "
+        f"their strands agree by {alike:.2f}, two lays of a hair by less than {SAME_PICTURE:.2f}.",
+        remedy="Check that the right photo stands in the sheet.",
+    )
 
 
 def taken_at(text: str, *, today: dt.datetime) -> dt.datetime | None:

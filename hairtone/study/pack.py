@@ -5,16 +5,19 @@ Nothing that is read back is ever executed: the text is JSON, the arrays are pla
 
 from __future__ import annotations
 
+import base64
 import io
 import json
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hairtone.colorimetry import viewing_named
 from hairtone.errors import Flag, HairtoneError, StoreError
 from hairtone.hair.types import Profile
+from hairtone.measures.blend import StrandContrast
 from hairtone.result import PhotoResult, TressResult, error_dict, flag_dict
 
 _FLOATS = ("position", "lab", "sampling_covariance")
@@ -115,8 +118,47 @@ def _hair(hair: TressResult) -> dict[str, Any]:
         "zones": list(hair.zones),
         "mm_per_px": hair.mm_per_px,
         "facts": dict(hair.profile.facts) if hair.profile else {},
+        "texture": _texture_text(hair),
+        "contrast": _contrast_dict(hair),
         "tress": hair.to_dict(),
     }
+
+
+def _texture_text(hair: TressResult) -> str:
+    """The pattern of the strands as text, ``rows x columns:base64``; empty where there is none."""
+    if hair.texture is None:
+        return ""
+    rows, columns = hair.texture.shape
+    data = base64.b64encode(np.ascontiguousarray(hair.texture, np.int8).tobytes())
+    return f"{rows}x{columns}:{data.decode()}"
+
+
+def texture_from(text: str) -> NDArray[np.int8] | None:
+    """The pattern of a stored entry."""
+    if not text:
+        return None
+    shape, _, data = text.partition(":")
+    rows, columns = map(int, shape.split("x"))
+    return np.frombuffer(base64.b64decode(data), np.int8).reshape(rows, columns)
+
+
+def _contrast_dict(hair: TressResult) -> dict[str, Any] | None:
+    found = hair.contrast
+    if found is None:
+        return None
+    return {
+        "value": found.value,
+        "draws": [round(float(draw), 4) for draw in found.draws],
+        "noise": found.noise,
+        "mm_per_px": found.mm_per_px,
+    }
+
+
+def contrast_from(told: dict[str, Any] | None) -> StrandContrast | None:
+    """The contrast of strands of a stored entry."""
+    if told is None:
+        return None
+    return StrandContrast(**{**told, "draws": np.asarray(told["draws"], np.float64)})
 
 
 def _not_finite(result: PhotoResult) -> PhotoResult:
