@@ -32,6 +32,7 @@ from hairtone.photo.limits import check_dimensions
 from hairtone.photo.refusals import DECODER_FAULTS, bad_profile, damaged, decoder_says, unusable
 from hairtone.photo.types import Encoding
 
+_BRANDS: Final = 64  # bytes that hold the list of brands; "tmap" is that of tone-map pictures
 _FORBIDDEN: Final = bytes(8)  # [2], with room for the length before a unit and padding behind it
 _KNOWN_NCLX: Final = {(1, 13): srgb_encoding, (12, 13): display_p3_encoding}  # ITU-T H.273
 _HDR_TRANSFERS: Final = {16: "PQ", 18: "HLG"}  # ITU-T H.273
@@ -63,7 +64,8 @@ def decode_heic(data: bytes) -> Decoded:
     info = picture.info
     profile = info.get("icc_profile") or None
     pixels, flags = _pixels(stored)
-    if any("gainmap" in str(kind).lower() for kind in info.get("aux") or ()):
+    kinds = " ".join(str(kind).lower() for kind in info.get("aux") or ())
+    if "gainmap" in kinds or b"tmap" in data[:_BRANDS]:
         flags += (gain_map_flag(),)
     levels = int(np.iinfo(pixels.dtype).max) + 1
     exif = info.get("exif")

@@ -272,7 +272,7 @@ def _lines(photo: Photo, region: Box | None) -> tuple[NDArray[np.float64], NDArr
 
 def _widths(lines: NDArray[np.float64]) -> NDArray[np.float64]:
     """Widths of the steepest edges along the lines."""
-    if lines.shape[1] < 4:
+    if lines.shape[1] < 4:  # too short to hold an edge
         return np.empty(0)
     smooth = (lines[:, :-2] + 2 * lines[:, 1:-1] + lines[:, 2:]) / 4  # noise breaks edges up
     slope = np.diff(smooth, axis=1)

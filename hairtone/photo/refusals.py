@@ -16,12 +16,12 @@ SEND_ORIGINAL: Final = "Send the camera's original file, not a preview or a thum
 
 # Everything a decoder has been seen to throw, or may by its own documentation, on hostile bytes.
 # A programmer's slip in our own modules is not in reach of this: it wraps decoder calls only.
+# MemoryError is left to the reader, which says what to do about it.
 DECODER_FAULTS: Final = (
     ArithmeticError,
     AttributeError,
     EOFError,
     LookupError,
-    MemoryError,
     OSError,
     RuntimeError,
     SyntaxError,

@@ -12,7 +12,7 @@ from typing import Final
 
 from hairtone.errors import PhotoError
 from hairtone.photo.refusals import EXPORT_RGB, damaged
-from hairtone.photo.tiff import Directory, byte_order, read_chain
+from hairtone.photo.tiff import Directory, byte_order, read_chain, read_directory
 
 _HEIC_BRANDS: Final = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
 _RAW_STARTS: Final = (
@@ -43,10 +43,8 @@ _OTHER: Final = {  # formats that are recognised so that the refusal can name th
     b"\x76\x2f\x31\x01": "OpenEXR",
     b"#?RADIANCE": "Radiance HDR",
 }
-_DNG_VERSION, _PHOTOMETRIC, _SUB_FILES, _COMPRESSION = 0xC612, 0x0106, 0x014A, 0x0103
-_MAKE: Final = 0x010F
+_DNG_VERSION, _PHOTOMETRIC, _SUB_FILES, _MAKE = 0xC612, 0x0106, 0x014A, 0x010F
 _SENSOR_DATA: Final = (32803, 34892)  # photometric interpretations of mosaic and linear RAW, DNG
-_CAMERA_COMPRESSIONS: Final = (6, 7, 34713, 32767, 32769, 65535)  # previews and sensor data
 
 
 def format_of(data: bytes) -> str:
@@ -83,7 +81,7 @@ def _format_by_brand(data: bytes) -> str:
     brands = [data[8:12], *(data[at : at + 4] for at in range(16, end, 4))]
     if brands[0] == b"crx ":
         return "RAW"
-    if brands[0] in (b"avif", b"avis"):
+    if {b"avif", b"avis"}.intersection(brands):
         raise _unread_format("AVIF")
     if _HEIC_BRANDS.intersection(brands):
         return "HEIC"
@@ -98,21 +96,18 @@ def _is_camera_raw(data: bytes) -> bool:
         raise damaged(f"its TIFF structure has {fault}") from fault
     if _DNG_VERSION in first or first.number(_PHOTOMETRIC) in _SENSOR_DATA:
         return True
-    is_preview = _SUB_FILES in first or first.number(_COMPRESSION) in _CAMERA_COMPRESSIONS
-    return _MAKE in first and is_preview and _has_sensor_data(data, first)
+    return _MAKE in first and _has_sensor_data(data, first)
 
 
 def _has_sensor_data(data: bytes, first: Directory) -> bool:
-    """Whether a directory under the first is one of sensor data."""
-    from hairtone.photo.tiff import read_directory
-
+    """Whether a directory under the first, which is a preview then, is one of sensor data."""
     order = byte_order(data)
     for offset in first.numbers(_SUB_FILES)[:8]:
         try:
             below, _ = read_directory(data, int(offset), order=order)
         except ValueError:
             continue
-        if below.number(_PHOTOMETRIC) in _SENSOR_DATA or below.number(_COMPRESSION) == 34713:
+        if below.number(_PHOTOMETRIC) in _SENSOR_DATA:
             return True
     return False
 

@@ -85,48 +85,68 @@ def deep_png(codes: np.ndarray, *more: tuple[bytes, bytes]) -> bytes:
     return png_of((width, height, 16, 2), zlib.compress(rows, 1), *more)
 
 
-def dng_of(
-    mosaic: np.ndarray, *, black: int = 256, white: int = 4095, orientation: int = 1
+def shorts(*values: int) -> tuple[int, int, bytes]:
+    """Type, count and bytes of a TIFF tag of 16-bit numbers."""
+    return 3, len(values), struct.pack(f"<{len(values)}H", *values)
+
+
+def longs(*values: int) -> tuple[int, int, bytes]:
+    """Type, count and bytes of a TIFF tag of 32-bit numbers."""
+    return 4, len(values), struct.pack(f"<{len(values)}L", *values)
+
+
+def text(words: str) -> tuple[int, int, bytes]:
+    """Type, count and bytes of a TIFF tag of text."""
+    return 2, len(words) + 1, words.encode() + b"\0"
+
+
+def tiff_structure(
+    tags: dict[int, tuple[int, int, bytes]], data: bytes = b"", *, data_tag: int = 273
 ) -> bytes:
-    """A minimal camera RAW file (DNG) of a red-green / green-blue mosaic, uint16, uncompressed."""
-    height, width = mosaic.shape
-    data = mosaic.astype("<u2").tobytes()
+    """A little-endian TIFF structure of one directory; `data_tag` points to `data` behind it."""
+    tags = dict(sorted({**tags, data_tag: longs(0)}.items()))
+    end = 8 + 2 + 12 * len(tags) + 4
+    extra = b"".join(body + bytes(len(body) % 2) for _, _, body in tags.values() if len(body) > 4)
+    tags[data_tag] = longs(end + len(extra))
+    rows, used = b"", 0
+    for tag, (kind, count, body) in tags.items():
+        held = body.ljust(4, b"\0") if len(body) <= 4 else struct.pack("<L", end + used)
+        used += 0 if len(body) <= 4 else len(body) + len(body) % 2
+        rows += struct.pack("<HHL", tag, kind, count) + held
+    return b"II*\0" + struct.pack("<LH", 8, len(tags)) + rows + bytes(4) + extra + data
+
+
+def dng_of(
+    sensor: np.ndarray, *, black: int = 256, white: int = 4095, orientation: int = 1
+) -> bytes:
+    """A minimal camera RAW file (DNG), uint16, unpacked.
+
+    A (h, w) array is a mosaic of red-green / green-blue, a (h, w, 3) array linear colours.
+    """
+    height, width = sensor.shape[:2]
+    samples = sensor.shape[2] if sensor.ndim == 3 else 1
+    data = sensor.astype("<u2").tobytes()
     identity = struct.pack("<18l", *(v for i in range(9) for v in (int(i % 4 == 0), 1)))
-    entries = [  # tag, type, count, value
-        (254, 4, 1, 0),
-        (256, 4, 1, width),
-        (257, 4, 1, height),
-        (258, 3, 1, 16),
-        (259, 3, 1, 1),
-        (262, 3, 1, 32803),
-        (271, 2, 11, b"Test Works\0"),
-        (272, 2, 15, b"Test Works T-1\0"),
-        (273, 4, 1, None),
-        (274, 3, 1, orientation),
-        (277, 3, 1, 1),
-        (278, 4, 1, height),
-        (279, 4, 1, len(data)),
-        (33421, 3, 2, struct.pack("<2H", 2, 2)),
-        (33422, 1, 4, bytes([0, 1, 1, 2])),
-        (50706, 1, 4, bytes([1, 4, 0, 0])),
-        (50708, 2, 15, b"Test Works T-1\0"),
-        (50714, 3, 1, black),
-        (50717, 3, 1, white),
-        (50721, 10, 9, identity),
-    ]
-    extra_at = 8 + 2 + 12 * len(entries) + 4
-    extra = b""
-    rows = []
-    for tag, kind, count, value in entries:
-        if isinstance(value, bytes):
-            body = value.ljust(4, b"\0")
-            if len(value) > 4:
-                body = struct.pack("<L", extra_at + len(extra))
-                extra += value + b"\0" * (len(value) % 2)
-        elif value is None:
-            body = b"STRP"
-        else:
-            body = struct.pack("<L", value) if kind == 4 else struct.pack("<HH", value, 0)
-        rows.append(struct.pack("<HHL", tag, kind, count) + body)
-    head = b"II*\0" + struct.pack("<LH", 8, len(entries)) + b"".join(rows) + struct.pack("<L", 0)
-    return head.replace(b"STRP", struct.pack("<L", extra_at + len(extra))) + extra + data
+    tags = {
+        254: longs(0),
+        256: longs(width),
+        257: longs(height),
+        258: shorts(*[16] * samples),
+        259: shorts(1),
+        262: shorts(34892 if sensor.ndim == 3 else 32803),
+        271: text("Test Works"),
+        272: text("Test Works T-1"),
+        274: shorts(orientation),
+        277: shorts(samples),
+        278: longs(height),
+        279: longs(len(data)),
+        284: shorts(1),
+        50706: (1, 4, bytes([1, 4, 0, 0])),
+        50708: text("Test Works T-1"),
+        50714: shorts(*[black] * samples),
+        50717: shorts(*[white] * samples),
+        50721: (10, 9, identity),
+    }
+    if sensor.ndim == 2:
+        tags |= {33421: shorts(2, 2), 33422: (1, 4, bytes([0, 1, 1, 2]))}
+    return tiff_structure(tags, data)
