@@ -108,7 +108,7 @@ def print_errors(name: str, scores: list[Score], *, photos: int) -> None:
 
 
 def print_coverage(name: str, scores: list[Score]) -> None:
-    """Coverage and widths: overall, by class of hair, family of light and protocol."""
+    """Coverage and median widths: overall, by class of hair, family of light and protocol."""
     print(f"\n{'95 %: ' + name:<22} {'n':>4} {'colour':>8} {'u95':>6} {'gap':>8} {'width':>6}")
     _coverage_row("all", scores)
     kinds: tuple[Callable[[Score], str], ...] = (
@@ -123,7 +123,7 @@ def print_coverage(name: str, scores: list[Score]) -> None:
 
 def _coverage_row(name: str, scores: list[Score]) -> None:
     colour = 100 * np.mean([s.covered for s in scores])
-    u95 = np.mean([s.u95 for s in scores])
+    u95 = np.median([s.u95 for s in scores])
     gap = 100 * np.mean([s.is_gap_covered for s in scores])
-    width = np.mean([s.gap_width for s in scores])
+    width = np.median([s.gap_width for s in scores])
     print(f"{name:<22} {len(scores):>4} {colour:>7.1f}% {u95:>6.2f} {gap:>7.1f}% {width:>6.2f}")
