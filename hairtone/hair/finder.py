@@ -22,7 +22,7 @@ from hairtone.photo.types import Photo
 
 SIDES: Final = {"top": (1, 1.0), "bottom": (1, -1.0), "left": (0, 1.0), "right": (0, -1.0)}
 LEAST_WIDTH: Final = 12.0  # photo pixels; our choice: four lanes of fibres inside mixed edges
-LEAST_LENGTH: Final = 90.0  # photo pixels; our choice: three rows of pixels to two bins
+LEAST_LENGTH: Final = 60.0  # photo pixels; a row of pixels to a bin
 LAID_ACROSS: Final = 0.35  # rise over length under which a tress counts as laid across; 20 degrees
 LOOSE: Final = 0.1  # of the length at either end, where single fibres end; our choice
 CLAMPED: Final = 0.5  # of the space beyond an end filled by something solid: a clamp
@@ -68,10 +68,12 @@ def find_strands(
     found = []
     for piece in pieces:
         piece, line = _without_clamp(piece, features)
-        if _is_too_small(line, features) and len(pieces) > 1:
-            continue
-        _check_size(photo, line, features)
-        found.append(_strand(photo, piece, line, features, roots=roots, mm_per_px=mm_per_px))
+        strand = _strand(photo, piece, line, features, roots=roots, mm_per_px=mm_per_px)
+        if not _is_too_small(strand):
+            found.append(strand)
+        elif len(pieces) == 1:
+            size = f"{strand.width:.0f} x {_length(strand):.0f} pixels"
+            raise _too_small(photo, f"The hair found is {size}", "a larger view")
     if not found:
         raise _not_found(photo)
     return _named(found)
@@ -241,15 +243,12 @@ def _renamed(strand: Strand, name: str) -> Strand:
     return dataclasses.replace(strand, name=name)
 
 
-def _is_too_small(line: CentreLine, features: Features) -> bool:
-    step = features.step
-    return line.width * step < LEAST_WIDTH or line.length * step < LEAST_LENGTH
+def _is_too_small(strand: Strand) -> bool:
+    return strand.width < LEAST_WIDTH or _length(strand) < LEAST_LENGTH
 
 
-def _check_size(photo: Photo, line: CentreLine, features: Features) -> None:
-    if _is_too_small(line, features):
-        size = f"{line.width * features.step:.0f} x {line.length * features.step:.0f} pixels"
-        raise _too_small(photo, f"The hair found is {size}", "a larger view")
+def _length(strand: Strand) -> float:
+    return float(np.linalg.norm(np.diff(strand.line, axis=0), axis=1).sum())
 
 
 def _too_small(photo: Photo, says: str, wanted: str) -> HairError:

@@ -133,7 +133,7 @@ def _continues(one: Mask, other: Mask) -> bool:
     link = link / max(distance, 1e-9)
     longer = u1 if l1 >= l2 else u2
     gap = distance - (l1 + l2) / 2
-    aside = abs(float(np.cross(longer, link * distance)))
+    aside = distance * abs(float(longer[0] * link[1] - longer[1] * link[0]))
     alike = 0.6 < w1 / w2 < 1.7
     return alike and aside < 0.5 * max(w1, w2) and -0.5 * max(w1, w2) < gap < 1.0 * max(w1, w2)
 

@@ -16,7 +16,9 @@ STATIONS: Final = 80  # along the line, where its surroundings are looked at
 CORE_SHARE: Final = 0.012  # half width of what is hair for certain, in lengths of the line
 WIDEST: Final = 0.5  # of the line's length; our choice: a strip, not an area
 NARROWEST_PX: Final = 16.0
-ALIKE: Final = 2.5  # robust SDs of the core's own spread; our choice
+SMOOTH: Final = 5  # offsets a strand's own colour is averaged over
+ALIKE: Final = 3.5  # robust SDs of the core's own spread; our choice
+UNLIKE_SHARE: Final = 0.3  # of the places along the line that end the strip
 KEPT: Final = 0.8  # of the width found: edges are mixed with what lies beside
 
 DRAW_AGAIN = "Draw the line again, roots first, inside the picture."
@@ -69,8 +71,9 @@ def estimate_width(photo: Photo, line: Floats) -> float:
     middle = np.nanmedian(core_seen, axis=0)
     spread = 1.4826 * np.nanmedian(np.abs(core_seen - middle), axis=0) + 2 / 255
     pull = np.abs(seen - middle) / spread
-    unlike = np.nanmedian(np.nanmax(pull, axis=2), axis=0)
-    unlike = np.where(np.isnan(unlike), np.inf, unlike)
+    most = np.where(np.isnan(pull), np.inf, pull).max(axis=2)
+    most = np.stack([np.convolve(row, np.ones(SMOOTH) / SMOOTH, mode="same") for row in most])
+    unlike = np.quantile(most, 1 - UNLIKE_SHARE, axis=0, method="nearest")
     stops = unlike > ALIKE
     left = np.flatnonzero(stops & (offsets < 0))
     right = np.flatnonzero(stops & (offsets > 0))

@@ -165,7 +165,9 @@ def draw(
     rng = np.random.default_rng(seed)
     width, height = size
     lin = np.full((height, width, 3), board)
-    lin *= 1 + 0.01 * cv2.GaussianBlur(rng.standard_normal((height, width, 1)), (0, 0), 1.0)[..., None]
+    lin *= (
+        1 + 0.01 * cv2.GaussianBlur(rng.standard_normal((height, width, 1)), (0, 0), 1.0)[..., None]
+    )
     masks, truths = [], []
     for tress in tresses:
         mask, truth = _lay(lin, tress, rng, size)
@@ -173,10 +175,12 @@ def draw(
         truths.append(truth)
     if chart is not None:
         _put_chart(lin, chart, rng)
-    field_ = light_field(size, slope=slope)
-    ys, xs = np.mgrid[:height, :width]
-    lin *= field_.at(np.stack([xs.ravel(), ys.ravel()], 1)).reshape(height, width, 1)
-    lin += rng.standard_normal(lin.shape) * noise * np.sqrt(np.maximum(lin, 0.01))
+    if any(slope):
+        field_ = light_field(size, slope=slope)
+        ys, xs = np.mgrid[:height, :width]
+        lin *= field_.at(np.stack([xs.ravel(), ys.ravel()], 1)).reshape(height, width, 1)
+    shaken = rng.standard_normal(lin.shape, dtype=np.float32)
+    lin += shaken * noise * np.sqrt(np.maximum(lin, 0.01))
     top = 255 if bits == 8 else 65535
     codes = np.round(np.clip(encode_srgb(np.maximum(lin, 0)), 0, 1) * top)
     codes = codes.astype(np.uint8 if bits == 8 else np.uint16)
@@ -198,8 +202,17 @@ def photo_of(codes, name="drawn.png"):
     )
 
 
-def _lay(lin, tress, rng, size):
+def _lay(frame, tress, rng, size):
     line = _smooth_line(tress.line)
+    low = np.maximum(np.floor(line.min(axis=0) - tress.width), 0).astype(int)
+    high = np.minimum(np.ceil(line.max(axis=0) + tress.width), size).astype(int)
+    part = np.s_[low[1] : high[1], low[0] : high[0]]
+    mask = np.zeros(frame.shape[:2], bool)
+    mask[part], truth = _lay_inside(frame[part], tress, rng, line - low, tuple(high - low))
+    return mask, truth
+
+
+def _lay_inside(lin, tress, rng, line, size):
     along, across = _coordinates(line, size)
     half = tress.width / 2
     if tress.fray:
@@ -243,9 +256,9 @@ def _put_chart(lin, chart, rng):
         for column in range(6):
             x, y = x0 + column * step, y0 + row * (y1 - y0) / 4
             gap = 0.06 * step
-            lin[
-                int(y + gap) : int(y + (y1 - y0) / 4 - gap), int(x + gap) : int(x + step - gap)
-            ] = colours[row, column]
+            lin[int(y + gap) : int(y + (y1 - y0) / 4 - gap), int(x + gap) : int(x + step - gap)] = (
+                colours[row, column]
+            )
 
 
 def reading_of(chart=(60, 60, 360, 260)):

@@ -1,0 +1,216 @@
+"""Tresses found on a board, against their known outline."""
+
+import numpy as np
+import pytest
+from hair.tress import BOARD, Tress, calibration, draw, light_field, reading_of
+
+from hairtone.errors import HairError
+from hairtone.hair.finder import find_strands, strand_along
+
+RED, DARK, WHITE, BLUE = (30.0, 22.0, 12.0), (18.0, 3.0, 4.0), (72.0, 1.0, 8.0), (40.0, -5.0, -30.0)
+SHARE = 0.03  # of the length by which an end may be off: what a profile's first bin spans twice
+
+
+def found(tresses, *, roots=None, size=(1200, 900), slope=(0.0, 0.0), **more):
+    photo, masks, _ = draw(tresses, size=size, slope=slope, **more)
+    strands = find_strands(
+        photo, reading_of(), calibration(), light_field(size, slope=slope), roots=roots
+    )
+    return strands, masks
+
+
+def ends_off(strand, line):
+    """Distance of either end from the true one, in lengths."""
+    line = np.asarray(line, float)
+    length = np.linalg.norm(np.diff(line, axis=0), axis=1).sum()
+    return [np.linalg.norm(strand.line[k] - line[k]) / length for k in (0, -1)]
+
+
+def overlap(strand, mask):
+    x0, y0, x1, y1 = strand.box
+    full = np.zeros_like(mask)
+    full[y0:y1, x0:x1] = strand.mask
+    return (full & mask).sum() / (full | mask).sum()
+
+
+@pytest.mark.parametrize("lab", [RED, DARK, WHITE, BLUE], ids=["red", "dark", "white", "blue"])
+def test_a_tress_of_any_colour_is_found_where_it_lies(lab):
+    tress = Tress(line=[(700, 130), (690, 800)], labs=[lab], shadow=0.4)
+
+    (strand,), (mask,) = found([tress], slope=(0.15, -0.1))
+
+    assert max(ends_off(strand, tress.line)) < SHARE
+    assert strand.width == pytest.approx(tress.width, rel=0.06)  # an edge pixel either side and 2
+    assert overlap(strand, mask) > 0.93  # two pixels all around are 5 % of this outline
+
+
+def test_grey_hair_as_light_as_the_board_is_found_by_its_fibres():
+    tress = Tress(line=[(700, 130), (690, 800)], labs=[(50.0, 0.0, 1.0)])
+
+    (strand,), (mask,) = found([tress])
+
+    assert max(ends_off(strand, tress.line)) < SHARE
+    assert overlap(strand, mask) > 0.9  # no colour tells its edge: one reduced pixel more
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        [(560, 400), (1130, 410)],
+        [(600, 250), (1100, 780)],
+        [(1120, 220), (620, 760)],
+        [(800, 780), (810, 180)],
+        [(620, 130), (560, 450), (650, 800)],
+    ],
+    ids=["laid across", "diagonal", "other diagonal", "clamped below", "bowed"],
+)
+def test_hair_in_any_direction_starts_at_its_clamp(line):
+    tress = Tress(line=line)
+
+    (strand,), _ = found([tress])
+
+    assert max(ends_off(strand, line)) < SHARE
+
+
+def test_without_a_clamp_roots_are_on_top_or_said_to_be_assumed():
+    upright, _ = found([Tress(line=[(800, 800), (805, 150)], clamp=False)])
+    across, _ = found([Tress(line=[(1130, 500), (560, 505)], clamp=False)])
+
+    assert upright[0].line[0, 1] < upright[0].line[-1, 1]
+    assert not upright[0].flags
+    assert across[0].line[0, 0] < across[0].line[-1, 0]
+    assert [flag.code for flag in across[0].flags] == ["roots-assumed"]
+
+
+@pytest.mark.parametrize(("roots", "axis", "sign"), [("bottom", 1, -1), ("right", 0, -1)])
+def test_the_side_named_for_the_roots_rules(roots, axis, sign):
+    (strand,), _ = found([Tress(line=[(560, 200), (1050, 780)])], roots=roots)
+
+    assert sign * (strand.line[-1, axis] - strand.line[0, axis]) > 0
+
+
+def test_a_side_that_the_hair_does_not_run_to_is_refused():
+    with pytest.raises(HairError, match="differ by") as refusal:
+        found([Tress(line=[(800, 150), (805, 800)])], roots="left")
+
+    assert refusal.value.code == "roots-unclear"
+    assert refusal.value.remedy
+
+
+def test_several_tresses_are_named_left_to_right():
+    lines = [[(x, 330), (x + 10, 820)] for x in (150, 330, 510)]
+    tresses = [
+        Tress(line=line, labs=[lab], width=70) for line, lab in zip(lines, [RED, DARK, WHITE])
+    ]
+
+    strands, _ = found(tresses)
+
+    assert [strand.name for strand in strands] == ["1", "2", "3"]
+    for strand, line in zip(strands, lines, strict=True):
+        assert max(ends_off(strand, line)) < SHARE
+
+
+def test_tresses_laid_across_are_named_top_to_bottom():
+    lines = [[(560, y), (1120, y + 5)] for y in (200, 420, 640)]
+
+    strands, _ = found([Tress(line=line, width=70) for line in reversed(lines)])
+
+    assert [round(strand.line[0, 1] / 10) for strand in strands] == [20, 42, 64]
+
+
+def test_a_bare_board_is_refused_with_the_remedy():
+    with pytest.raises(HairError, match="No hair") as refusal:
+        found([])
+
+    assert refusal.value.code == "hair-not-found"
+    assert "line by hand" in refusal.value.remedy
+
+
+def test_a_shadow_and_a_label_on_the_board_are_no_hair():
+    with pytest.raises(HairError, match="No hair"):
+        found([Tress(line=[(800, 200), (800, 700)], labs=[(38.0, 0.0, 0.0)],
+                     shade_sd=0.0, colour_sd=0.0, clamp=False)])  # fmt: skip
+
+
+def test_hair_of_a_few_pixels_is_refused_with_its_size():
+    with pytest.raises(HairError) as refusal:
+        found([Tress(line=[(200, 330), (200, 430)], width=9, fibre_px=2)], size=(600, 480))
+
+    assert refusal.value.code in ("hair-too-small", "hair-not-found")
+
+
+def test_scale_is_carried_where_it_is_known():
+    photo, _, _ = draw([Tress(line=[(700, 130), (690, 800)])])
+
+    (strand,) = find_strands(photo, reading_of(), calibration(), light_field(), mm_per_px=0.25)
+
+    assert strand.mm_per_px == 0.25
+
+
+def test_sixteen_bit_photos_are_searched_alike():
+    tress = Tress(line=[(700, 130), (690, 800)])
+
+    (strand,), _ = found([tress], bits=16)
+
+    assert max(ends_off(strand, tress.line)) < SHARE
+
+
+def test_a_given_line_is_kept_and_its_width_estimated_from_the_hair():
+    tress = Tress(line=[(700, 130), (690, 800)])
+    photo, _, _ = draw([tress])
+
+    strand = strand_along(photo, tress.line, name="3")
+
+    assert strand.is_given
+    assert strand.name == "3"
+    assert strand.line[0] == pytest.approx(tress.line[0])
+    assert strand.line[-1] == pytest.approx(tress.line[-1])
+    assert 0.5 * tress.width < strand.width <= tress.width  # inside the hair, most of it
+    assert [flag.code for flag in strand.flags] == ["width-estimated"]
+
+
+def test_a_given_width_is_kept_without_a_note():
+    photo, _, _ = draw([])
+
+    strand = strand_along(photo, [(100, 400), (400, 420), (700, 500)], width=33)
+
+    assert strand.width == 33
+    assert not strand.flags
+
+
+@pytest.mark.parametrize(
+    ("line", "width", "code"),
+    [
+        ([(10, 10)], None, "line-malformed"),
+        ([(10, 10), (10, 10)], None, "line-malformed"),
+        ([(10, 10), (float("nan"), 400)], None, "line-malformed"),
+        ("10,10 400,400", None, "line-malformed"),
+        ([(10, 10), (5000, 400)], None, "line-outside"),
+        ([(10, 10), (30, 30)], None, "hair-too-small"),
+        ([(10, 10), (600, 700)], 3, "hair-too-small"),
+        ([(10, 10), (600, 700)], float("nan"), "width-malformed"),
+    ],
+)
+def test_a_line_that_cannot_be_measured_is_refused_with_the_remedy(line, width, code):
+    photo, _, _ = draw([])
+
+    with pytest.raises(HairError) as refusal:
+        strand_along(photo, line, width=width)
+
+    assert refusal.value.code == code
+    assert refusal.value.where == "drawn.png"
+    assert refusal.value.remedy
+
+
+def test_an_unknown_side_is_a_slip_of_the_programmer():
+    with pytest.raises(ValueError, match="choose one of top"):
+        found([], roots="up")
+
+
+def test_boards_of_another_grey_serve_as_well():
+    for board in (0.5 * BOARD, 1.8 * BOARD):
+        tress = Tress(line=[(700, 130), (690, 800)])
+
+        (strand,), _ = found([tress], board=board)
+
+        assert max(ends_off(strand, tress.line)) < SHARE
