@@ -106,6 +106,8 @@ def _walk(data: bytes) -> list[tuple[bytes, bytes]]:
         body = data[at + 8 : end]
         if zlib.crc32(data[at + 4 : end]) != struct.unpack_from(">I", data, end)[0]:
             raise damaged(f"the checksum of PNG chunk {name.decode('latin-1')!r} is wrong")
+        if chunks and name == b"IHDR":
+            raise damaged("it holds a second PNG header")
         chunks.append((name, body))
         if name == b"IEND":
             return chunks
@@ -156,8 +158,7 @@ def _unpacked_size(header: PngHeader) -> int:
     for left, top, across, down in passes:
         columns = -(-(header.width - left) // across)
         rows = -(-(header.height - top) // down)
-        if columns > 0 and rows > 0:
-            total += rows * (1 + (columns * bits + 7) // 8)
+        total += rows * (1 + (columns * bits + 7) // 8) * (columns > 0)
     return total
 
 

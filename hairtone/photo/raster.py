@@ -53,8 +53,6 @@ def decode_png(data: bytes) -> Decoded:
     check_data_length(header)
     decode = _decode_deep if header.depth == 16 else _decode_shallow
     pixels, flags = decode(data, "PNG")
-    if pixels.shape[:2] != (header.height, header.width):
-        raise damaged("its header and its data are of different size")
     return Decoded(
         format="PNG",
         pixels=pixels,

@@ -116,7 +116,6 @@ def test_a_decoder_that_gives_another_size_is_not_believed(monkeypatch):
 
 def test_png_chunks_out_of_order_are_damage():
     chunk = png_of((400, 300, 8, 2), SMALL_ROW)
-    header = chunk[8:33]
     end = chunk[-12:]
 
     assert "no picture" in refusal_of(chunk[:33] + end).says
@@ -124,8 +123,7 @@ def test_png_chunks_out_of_order_are_damage():
     assert "colour type" in refusal_of(png_of((400, 300, 8, 5), SMALL_ROW)).says
     assert "header of 0" in refusal_of(short_header_png()).says
     other = png_of((300, 400, 8, 2), SMALL_ROW)[8:33]
-    assert refusal_of(chunk[:33] + other + chunk[33:]).code == "damaged"
-    assert header != other
+    assert "second" in refusal_of(chunk[:33] + other + chunk[33:]).says
 
 
 def short_header_png() -> bytes:
@@ -256,12 +254,11 @@ SENSOR = np.random.default_rng(0).integers(300, 4000, (520, 640)).astype(np.uint
 
 def test_raw_files_are_told_from_plain_tiff_by_the_data_they_hold():
     """The first directory of many cameras' files is a preview; the sensor's lies below it."""
-    below = tiff_structure({262: shorts(32803)})
+    larger, sensor = (tiff_structure({262: shorts(kind)})[8:] for kind in (2, 32803))
     preview = {271: text("Test Works"), 262: shorts(2)}
-    whole = tiff_structure({**preview, 330: longs(9999)})
-    at = len(whole)
-    structure = whole.replace(struct.pack("<L", 9999), struct.pack("<L", at)) + below[8:]
-    elsewhere = whole.replace(struct.pack("<L", 9999), struct.pack("<L", 5))
+    at = len(tiff_structure({**preview, 330: longs(0, 0)}))
+    structure = tiff_structure({**preview, 330: longs(at, at + len(larger))}) + larger + sensor
+    elsewhere = tiff_structure({**preview, 330: longs(5)})
 
     assert format_of(structure) == "RAW"
     assert format_of(elsewhere) == "TIFF"
