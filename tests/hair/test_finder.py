@@ -100,7 +100,8 @@ def test_a_side_that_the_hair_does_not_run_to_is_refused():
 def test_several_tresses_are_named_left_to_right():
     lines = [[(x, 330), (x + 10, 820)] for x in (150, 330, 510)]
     tresses = [
-        Tress(line=line, labs=[lab], width=70) for line, lab in zip(lines, [RED, DARK, WHITE])
+        Tress(line=line, labs=[lab], width=70)
+        for line, lab in zip(lines, [RED, DARK, WHITE], strict=True)
     ]
 
     strands, _ = found(tresses)

@@ -6,6 +6,7 @@ shade x body of its fibre + highlight, seen by a camera that is sRGB exactly.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 
 import cv2
@@ -111,7 +112,7 @@ def _coordinates(line, size):
     starts = np.concatenate([[0.0], np.cumsum(steps)])
     keep = range(0, len(line) - 1, max(1, (len(line) - 1) // 40)) if len(line) > 60 else range(1)
     knots = [*keep, len(line) - 1]
-    for a, b in zip(knots[:-1], knots[1:], strict=True):
+    for a, b in itertools.pairwise(knots):
         (x0, y0), (x1, y1) = line[a], line[b]
         length = np.hypot(x1 - x0, y1 - y0)
         ux, uy = (x1 - x0) / length, (y1 - y0) / length
