@@ -3,28 +3,20 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag
 from hairtone.measures.words import Bands, read_bands
+from hairtone.study.agreement import Pair, agreement_rows, reading_pairs
 from hairtone.study.comparisons import Unit, comparison_rows, unit_of
-from hairtone.study.hair_tables import (
-    Row,
-    crossing_rows,
-    curve_rows,
-    evenness_rows,
-    fade_rows,
-    fit_curves,
-    measure_fades,
-    measurement_rows,
-    uptake_rows,
-)
+from hairtone.study.doubts import doubts_about
+from hairtone.study.hair_measures import measure_hair
+from hairtone.study.hair_tables import Row, evenness_rows, measurement_rows, own_rows
 from hairtone.study.observations import Hair, hairs_of, relay_covariance
 from hairtone.study.outcome import StudyResult
-from hairtone.study.placed import patch_rows, porous_rows
 from hairtone.study.profiles import HairProfile, profiles_of
 from hairtone.study.repeats import repeat_rows
 from hairtone.study.tables import COLUMNS, frame_of
@@ -68,6 +60,7 @@ class _Gathered:
     """Rows of tables in the making, and what is said beside them."""
 
     rows: dict[str, list[Row]] = field(default_factory=lambda: defaultdict(list))
+    pairs: list[Pair] = field(default_factory=list)
     units: list[Unit] = field(default_factory=list)
     profiles: list[HairProfile] = field(default_factory=list)
     warnings: list[Flag] = field(default_factory=list)
@@ -99,6 +92,9 @@ def analyse(outcome: StudyResult) -> Analysis:
     gathered.rows["repeats"] = list(
         repeat_rows(gathered.rows["measurements"], gathered.rows["evenness"])
     )
+    gathered.rows["agreement"] = list(
+        agreement_rows(gathered.pairs, outcome.study.readings, gathered.missing)
+    )
     gathered.rows["comparison"] = list(
         comparison_rows(gathered.units, gathered.rows, outcome.study.settings, gathered.missing)
     )
@@ -114,17 +110,14 @@ def analyse(outcome: StudyResult) -> Analysis:
     )
 
 
-def _repeated(outcome: StudyResult) -> list[Hair]:
-    """Hairs with more than one lay at some wash."""
-    keys: dict[tuple[tuple[str, str], int | None], set[int]] = defaultdict(set)
+def _repeated(outcome: StudyResult) -> Iterator[Hair]:
+    """Hairs with more than one lay at some wash; nothing is read where there are none."""
+    lays: dict[Any, set[int]] = defaultdict(set)
     for row in outcome.rows:
         if row.error is None:
-            keys[row.row.hair, row.row.wash].add(row.row.replicate)
-    if all(len(lays) < 2 for lays in keys.values()):
-        return []
-    return [hair for hair in hairs_of(outcome) if any(
-        state.replicates > 1 for state in hair.states.values()
-    )]  # fmt: skip
+            lays[row.row.hair, row.row.wash].add(row.row.replicate)
+    wanted = {hair for (hair, _), numbers in lays.items() if len(numbers) > 1}
+    yield from hairs_of(outcome, only=wanted) if wanted else ()
 
 
 def _bands(outcome: StudyResult) -> Bands:
@@ -135,36 +128,42 @@ def _bands(outcome: StudyResult) -> Bands:
 def _analyse_hair(
     hair: Hair, outcome: StudyResult, relaying: Floats, bands: Bands, gathered: _Gathered
 ) -> None:
-    zones, rows = outcome.study.settings.zones, gathered.rows
+    settings, rows = outcome.study.settings, gathered.rows
+    found = measure_hair(hair, settings, relaying=relaying, bands=bands)
     rows["measurements"].extend(measurement_rows(hair))
-    rows["evenness"].extend(evenness_rows(hair, zones=zones, bands=bands))
-    rows["uptake"].extend(uptake_rows(hair, zones=zones, relaying=relaying))
-    fades = measure_fades(hair, relaying=relaying, bands=bands, missing=gathered.missing)
-    rows["fade"].extend(fade_rows(hair, fades))
-    curves = fit_curves(hair, fades, bands=bands, missing=gathered.missing)
-    rows["fade_fit"].extend(curve_rows(hair, curves))
-    rows["crossing"].extend(crossing_rows(hair, fades, curves))
-    rows["patches"].extend(patch_rows(hair))
-    rows["porous"].extend(porous_rows(hair))
-    gathered.units.append(unit_of(hair, outcome.study.settings))
+    rows["evenness"].extend(evenness_rows(hair, zones=settings.zones, bands=bands))
+    for name, told in own_rows(found).items():
+        rows[name].extend(told)
+    gathered.pairs.extend(reading_pairs(hair, outcome.study.readings))
+    gathered.units.append(unit_of(hair, settings))
     gathered.profiles.extend(profiles_of(hair))
+    gathered.warnings.extend(doubts_about(found, settings))
+    gathered.missing.extend(found.missing)
 
 
 def small_groups(outcome: StudyResult) -> tuple[Flag, ...]:
-    """Treatments with so few subjects that a shared table may tell who they are."""
+    """Treatments with so few clients that a shared table may tell who they are; a subject with a
+    skin test or an age on record is a client, any other a tress.
+    """
     groups: dict[str, set[str]] = defaultdict(set)
     for row in outcome.rows:
         if row.error is None:
             groups[row.treatment].add(row.row.subject)
-    small = sorted(name or "none" for name, who in groups.items() if len(who) < _FEW)
-    if not small or not outcome.study.settings.subjects:
+    clients = {
+        code
+        for code, subject in outcome.study.settings.subjects.items()
+        if subject.skin_test is not None or subject.age_16_or_over is not None
+    }
+    small = sorted(
+        name or "none" for name, who in groups.items() if len(who) < _FEW and who & clients
+    )
+    if not small:
         return ()
     return (
         Flag(
             code="small-group",
             says=f"Fewer than {_FEW} subjects stand behind {', '.join(small)}.",
-            remedy="Where the subjects are clients, do not share these tables outside: a person "
-            "could be recognised.",
+            remedy="Do not share these tables outside: a person could be recognised.",
             is_note=True,
         ),
     )

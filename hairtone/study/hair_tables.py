@@ -1,21 +1,16 @@
-"""Rows of the tables that one hair fills by itself: measurements, evenness, uptake, fade."""
+"""Rows of the tables that one hair fills by itself."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from typing import Any
 
-from hairtone.colorimetry import Floats
-from hairtone.errors import MeasureError
 from hairtone.hair.types import Profile
-from hairtone.measures.crossing import find_crossing
 from hairtone.measures.evenness import measure_evenness
-from hairtone.measures.fade import LEAST_WASHES, Fade, measure_fade
-from hairtone.measures.fade_curve import FadeCurve, fit_fade
-from hairtone.measures.uptake import measure_uptake
 from hairtone.measures.words import Bands
 from hairtone.measures.zones import ZONES
-from hairtone.study.observations import Hair, State
+from hairtone.study.hair_measures import HairMeasures
+from hairtone.study.observations import Hair
 from hairtone.study.outcome import RowResult
 
 Row = dict[str, Any]
@@ -77,83 +72,35 @@ def _evenness_of(
         yield row_keys(row) | {str(key): value for key, value in told.items()}
 
 
-def uptake_rows(hair: Hair, *, zones: tuple[float, float], relaying: Floats) -> Iterator[Row]:
-    """One row per zone; none without a photo before and one at wash 0."""
-    if hair.before is None or hair.coloured is None:
-        return
-    found = measure_uptake(
-        hair.before.profile, hair.coloured.profile, zones=zones, relaying=relaying
-    )
-    for told in found.to_frame().to_dict("records"):
-        yield hair.keys | {str(key): value for key, value in told.items()}
-
-
-def measure_fades(
-    hair: Hair, *, relaying: Floats, bands: Bands, missing: list[str]
-) -> dict[str, Fade]:
-    """Fade of each zone; what cannot be told goes to `missing` as sentences."""
-    states: dict[int, State] = {
-        wash: state for wash, state in hair.states.items() if wash is not None
+def own_rows(found: HairMeasures) -> dict[str, list[Row]]:
+    """Rows of every table that a hair's measures fill, by table."""
+    keys = found.hair.keys
+    curves = [curve.to_frame() for curve in found.curves.values()]
+    return {
+        "uptake": _told(keys, [found.uptake.to_frame()] if found.uptake else []),
+        "fade": _told(keys, [fade.to_frame() for fade in found.fades.values()]),
+        "fade_fit": _told(keys, curves),
+        "crossing": _told(keys, [found.crossing.to_frame()] if found.crossing else []),
+        "porous": _told(keys, [found.porous.to_frame()] if found.porous else []),
+        "patches": [
+            row | told
+            for photo, patches in found.patches
+            for patch in patches
+            for row in (row_keys(photo),)
+            for told in _told({}, [patch.to_frame()])
+        ],
+        "blend": [
+            told | {"wash": wash}
+            for wash, blend in found.blends
+            for told in _told(keys, [blend.to_frame()])
+        ],
     }
-    if not hair.washed:
-        return {}
-    lays = min(state.replicates for state in hair.states.values())
-    found = {}
-    for zone in ZONES:
-        try:
-            found[zone] = measure_fade(
-                hair.before.pooled[zone] if hair.before else None,
-                {wash: state.pooled[zone] for wash, state in states.items()},
-                zone=zone,
-                relaying=relaying / lays,  # of the state laid least often: never too small
-                bands=bands,
-            )
-        except MeasureError as error:
-            missing.append(sentence(hair, str(error)))
-            return {}
-        missing.extend(sentence(hair, told) for told in found[zone].missing)
-    return found
 
 
-def fade_rows(hair: Hair, fades: dict[str, Fade]) -> Iterator[Row]:
-    """One row per zone and wash."""
-    for fade in fades.values():
-        for told in fade.to_frame().to_dict("records"):
-            yield hair.keys | {str(key): value for key, value in told.items()}
-
-
-def fit_curves(
-    hair: Hair, fades: dict[str, Fade], *, bands: Bands, missing: list[str]
-) -> dict[str, FadeCurve]:
-    """Fade curve of each zone that has colour left at enough washes."""
-    found = {}
-    for zone, fade in fades.items():
-        if not fade.has_colour_left or len(fade.steps) <= LEAST_WASHES:
-            continue  # told by the fade itself
-        try:
-            found[zone] = fit_fade(fade, bands=bands)
-        except MeasureError as error:
-            missing.append(sentence(hair, str(error)))
-    return found
-
-
-def curve_rows(hair: Hair, curves: dict[str, FadeCurve]) -> Iterator[Row]:
-    """One row per zone."""
-    for curve in curves.values():
-        for told in curve.to_frame().to_dict("records"):
-            yield hair.keys | {str(key): value for key, value in told.items()}
-
-
-def crossing_rows(
-    hair: Hair, fades: dict[str, Fade], curves: dict[str, FadeCurve]
-) -> Iterator[Row]:
-    """One row: where the curves of roots and ends meet; blank where they do not."""
-    if not {"roots", "ends"} <= set(curves):
-        return
-    found = find_crossing((fades["roots"], curves["roots"]), (fades["ends"], curves["ends"]))
-    yield hair.keys | {"wash": found.wash, "low": found.low, "high": found.high}
-
-
-def sentence(hair: Hair, told: str) -> str:
-    """What is missing, with the hair it is about."""
-    return f"{f'{hair.subject} {hair.section}'.strip()}: {told}"
+def _told(keys: Row, frames: list[Any]) -> list[Row]:
+    """Rows of frames, each with the hair it is about."""
+    return [
+        keys | {str(name): value for name, value in told.items()}
+        for frame in frames
+        for told in frame.to_dict("records")
+    ]

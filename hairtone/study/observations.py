@@ -6,7 +6,7 @@ photo: draws of one photo stay together, draws of two photos are shuffled agains
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -132,22 +132,31 @@ class Hair:
         return total, freedom
 
     @property
+    def name(self) -> str:
+        """Subject and section, as sentences call the hair."""
+        return f"{self.subject} {self.section}".strip()
+
+    @property
     def keys(self) -> dict[str, str]:
         """Subject, section and treatment, as tables name them."""
         return {"subject": self.subject, "section": self.section, "treatment": self.treatment}
 
 
-def hairs_of(outcome: StudyResult) -> Iterator[Hair]:
+def hairs_of(
+    outcome: StudyResult, *, only: Collection[tuple[str, str]] | None = None
+) -> Iterator[Hair]:
     """Every hair that has at least one photo, profiles loaded for one hair at a time.
 
     Parameters
     ----------
     outcome : StudyResult
         From `measure_study`.
+    only : collection of (str, str), optional
+        Subject and section of the hairs wanted; all without it.
     """
     grouped: dict[tuple[str, str], list[RowResult]] = {}
     for row in outcome.rows:
-        if row.error is None:
+        if row.error is None and (only is None or row.row.hair in only):
             grouped.setdefault(row.row.hair, []).append(row)
     for (subject, section), rows in grouped.items():
         states = {
@@ -186,7 +195,7 @@ def shuffled(profile: Profile, sha256: str) -> Profile:
     return replace(profile, draws=profile.draws[order])
 
 
-def relay_covariance(hairs: Sequence[Hair]) -> tuple[Floats, bool]:
+def relay_covariance(hairs: Iterable[Hair]) -> tuple[Floats, bool]:
     """Covariance of re-laying a hair, shape (3, 3), and whether it is borrowed.
 
     From the study's own re-comb and re-shoot repeats where there are any: scatter of lays about
@@ -194,8 +203,8 @@ def relay_covariance(hairs: Sequence[Hair]) -> tuple[Floats, bool]:
 
     Parameters
     ----------
-    hairs : sequence of Hair
-        All hairs of the study.
+    hairs : iterable of Hair
+        All hairs of the study that have repeats.
     """
     scatter, freedom = np.zeros((3, 3)), 0
     for hair in hairs:

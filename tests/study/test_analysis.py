@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from folders import TITLE, measured, series, write_study
 
-from hairtone.colorimetry import DEFAULT_VIEWING, delta_e
+from hairtone.colorimetry import DEFAULT_VIEWING, delta_e, lab_to_xyz, xyz_to_lab
 from hairtone.study.analysis import analyse
 from hairtone.study.observations import hairs_of, relay_covariance, shuffled
 from hairtone.study.tables import COLUMNS
@@ -194,12 +194,12 @@ def test_draws_of_one_photo_stay_together_and_of_two_part():
 
 def test_relaying_is_borrowed_without_repeats_and_taken_from_the_study_with_them(tmp_path):
     """Lays of six hairs scatter by 2 L*: known variance 4. Tolerance: 3 standard errors of a
-    variance with 6 x 4 x 3 readings that share their lays, so 6 x 4 = 24 degrees: sqrt(2/24) x 3.
+    variance with 6 x 3 x 3 readings that share their lays, so 6 x 3 = 18 degrees: sqrt(2/18) x 3.
     """
     rng = np.random.default_rng(5)
     rows, labs = [], {}
     for hair in range(6):
-        for lay in range(1, 6):
+        for lay in range(1, 5):
             name = f"h{hair}_{lay}"
             rows.append({"photo": f"photos/{name}.jpg", "subject": f"T{hair}", "wash": "0",
                          "replicate": lay})  # fmt: skip
@@ -207,7 +207,7 @@ def test_relaying_is_borrowed_without_repeats_and_taken_from_the_study_with_them
     analysis = analysed(tmp_path, rows, labs)
 
     assert not analysis.is_relaying_borrowed
-    assert analysis.relaying[0, 0] == pytest.approx(4.0, rel=3 * np.sqrt(2 / 24))
+    assert analysis.relaying[0, 0] == pytest.approx(4.0, rel=3 * np.sqrt(2 / 18))
     borrowed, is_borrowed = relay_covariance([])
     assert is_borrowed
     assert borrowed[0, 0] == pytest.approx(0.31**2)
@@ -299,9 +299,107 @@ def test_lengths_that_took_more_are_placed_and_a_missed_place_is_found(tmp_path)
 
 
 def test_a_treatment_of_fewer_than_five_subjects_is_told_before_it_is_shared(tmp_path):
-    settings = TITLE + '[subjects.T1]\nconsent = ["measure"]\n'
+    settings = TITLE + '[subjects.T1]\nconsent = ["measure"]\nage_16_or_over = true\n'
     labs = {"T1_0": text_of(COLOURED)}
 
     analysis = analysed(tmp_path, series(washes=("0",)), labs, settings=settings)
 
     assert [flag.code for flag in analysis.warnings] == ["small-group"]
+
+
+def test_readings_of_an_instrument_are_set_against_the_photos(tmp_path):
+    """The instrument reads 1 L* less at the roots, 2 at the mid-lengths, 3 at the ends, + 4 b*."""
+    lines = ["subject,section,wash,replicate,zone,L,a,b,viewing"]
+    for wash, lab in (("before", BEFORE), ("0", COLOURED), ("1", mix(0.8))):
+        for number, zone in enumerate(("roots", "mid_lengths", "ends"), start=1):
+            for replicate, jitter in ((1, 0.5), (2, -0.5)):  # repeats of the instrument: averaged
+                lines.append(f"T1,,{wash},{replicate},{zone},{lab[0] - number + jitter},{lab[1]},"
+                             f"{lab[2] + 4},D65/10")  # fmt: skip
+    (tmp_path / "readings.csv").write_text("\n".join(lines))
+    labs = {"T1_before": text_of(BEFORE), "T1_0": text_of(COLOURED), "T1_1": text_of(mix(0.8))}
+    settings = TITLE + '[readings]\nfile = "readings.csv"\n'
+
+    table = analysed(tmp_path, series(), labs, settings=settings).frames["agreement"]
+
+    bias = table.set_index(["zone", "axis"]).bias
+    assert bias["roots", "L"] == pytest.approx(1.0, abs=0.01)
+    assert bias["ends", "L"] == pytest.approx(3.0, abs=0.01)
+    assert bias["all", "L"] == pytest.approx(2.0, abs=0.01)
+    assert bias["all", "b"] == pytest.approx(-4.0, abs=0.01)
+    assert table.set_index(["zone", "axis"]).n["all", "a"] == 9
+
+
+def test_hair_that_got_lighter_on_colouring_is_doubted_and_no_number_changes(tmp_path):
+    labs = {"T1_before": text_of(COLOURED), "T1_0": text_of(BEFORE)}
+
+    analysis = analysed(tmp_path, series(washes=("before", "0")), labs)
+
+    assert {flag.code for flag in analysis.warnings} == {"lightened"}
+    assert analysis.frames["uptake"].dL.to_numpy() == pytest.approx(20.0, abs=1e-2)
+
+
+def test_a_trim_moves_the_zones_to_the_hair_that_was_coloured(tmp_path):
+    """100 px at 1 mm a pixel; 20 mm trimmed: the coloured roots third is now 0 .. 0.333 · 120/100.
+
+    The ends differ from 2/3 on; after the trim 2/3 lies at 0.8 of the hair as it was coloured, so
+    an unanchored ends zone of the trimmed photo would hold the mid-lengths' colour as well.
+    """
+    from hairtone.study.growth import Growth, anchored_zones
+
+    labs = {"T1_0": text_of(COLOURED, ends=(6, 0, 0))}
+    state = next(iter(hairs_of(analysed(tmp_path, series(washes=("0",)), labs).outcome))).states[0]
+    plain = anchored_zones(state, None, state.zones)
+    growth = Growth(grown_mm=0.0, trimmed_mm=20.0, length_mm=100.0)
+
+    moved = anchored_zones(state, growth, state.zones)
+
+    assert plain["mid_lengths"].lab[0] == pytest.approx(40.0, abs=0.01)
+    # mid-lengths of the coloured hair: 0.4 .. 0.8 of the hair now; a third of that is "ends";
+    # the mean is taken in linear light
+    white = DEFAULT_VIEWING.white
+    lights = lab_to_xyz(np.array([COLOURED, np.add(COLOURED, (6, 0, 0))]), white=white)
+    mixed = xyz_to_lab(np.array([2, 1]) @ lights / 3, white=white)
+    assert moved["mid_lengths"].lab == pytest.approx(mixed, abs=0.02)
+    assert moved["ends"].lab[0] == pytest.approx(46.0, abs=0.01)
+
+
+def test_growth_is_counted_from_the_days_between_the_photos(tmp_path):
+    """12 mm a month for 61 days: 12 · 61 / 30.44 = 24.0 mm; a trim counts from its wash on."""
+    from hairtone.study.growth import growth_of
+
+    settings = TITLE + "[subjects.T1]\nregrowth_mm_per_month = 12\ntrims = [{wash = 1, mm = 10}]\n"
+    rows = series(washes=("0", "1"))
+    rows[0]["date"], rows[1]["date"] = "2026-03-01", "2026-05-01"
+    labs = {"T1_0": text_of(COLOURED), "T1_1": text_of(mix(0.8))}
+    analysis = analysed(tmp_path, rows, labs, settings=settings)
+
+    growth = growth_of(next(iter(hairs_of(analysis.outcome))), analysis.outcome.study.settings)
+
+    assert growth[1].grown_mm == pytest.approx(24.0, abs=0.1)
+    assert growth[1].trimmed_mm == 10.0
+    assert growth[1].length_mm is None
+    assert "trimmed" in {flag.code for flag in analysis.warnings}
+
+
+def test_blending_is_told_where_the_strands_can_be_told_apart(tmp_path, monkeypatch):
+    """Contrast 8 L* before, 2 after: 75 % blended; without a scale nothing is said."""
+    from hairtone.measures.blend import StrandContrast
+
+    contrasts = {"photos/T1_before.jpg": 8.0, "photos/T1_0.jpg": 2.0}
+
+    def contrast(told):
+        return told and StrandContrast(
+            value=told["v"], draws=np.full(500, told["v"]), noise=0.1, mm_per_px=0.05
+        )
+
+    monkeypatch.setattr("hairtone.study.hair_measures.contrast_from", contrast)
+    labs = {"T1_before": text_of(BEFORE), "T1_0": text_of(COLOURED)}
+    outcome = analysed(tmp_path, series(washes=("before", "0")), labs).outcome
+    assert analyse(outcome).frames["blend"].empty
+    for row in outcome.rows:
+        row.hair["contrast"] = {"v": contrasts[row.row.photo]}
+
+    table = analyse(outcome).frames["blend"]
+
+    assert table.blend.to_list() == [75.0]
+    assert table.mm_per_px.to_list() == [0.05]
