@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from hairtone.chart.lattice import Lattice, map_points
 from hairtone.chart.preview import Preview
-from hairtone.chart.types import GREYS, PATCHES, ChartReference
+from hairtone.chart.types import PATCHES, ChartReference
 from hairtone.colorimetry import VIEWINGS, Floats, encode_srgb
 
 ROWS, COLUMNS = 4, 6
@@ -140,17 +140,20 @@ def _readings(filled: NDArray[np.int64], *, need: int) -> NDArray[np.int64]:
     return np.concatenate(found) if found else np.zeros((0, PATCHES), dtype=np.int64)
 
 
-def _fit(measured: Floats, weight: Floats, known: Floats) -> Floats:
-    """Weighted affine fit measured -> known for a stack of readings; what is left, (n, 24, 3)."""
+def _fit(measured: Floats, weight: Floats, known: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """Weighted affine fit measured -> known for a stack of readings.
+
+    Returns what is left, (n, 24, 3), and whether more light gives lighter colours, (n,).
+    """
     terms = np.concatenate([measured, np.ones((*measured.shape[:-1], 1))], axis=-1)
     weighted = terms * weight[..., None]
     normal = weighted.swapaxes(1, 2) @ terms + 1e-4 * np.eye(4)
     answer = np.linalg.solve(normal, weighted.swapaxes(1, 2) @ known)
-    return np.asarray(terms @ answer - known)
+    return terms @ answer - known, (answer[:, :3].sum(axis=1) > 0).all(axis=1)
 
 
 def _plain_loss(measured: Floats, seen: Floats, known: Floats) -> Floats:
-    left = (_fit(measured, seen, known) ** 2).sum(axis=-1)
+    left = (_fit(measured, seen, known)[0] ** 2).sum(axis=-1)
     return np.asarray((np.minimum(left, 0.16) * seen).sum(axis=1) / np.maximum(seen.sum(axis=1), 1))
 
 
@@ -161,9 +164,10 @@ def _consensus(measured: Floats, seen: Floats, known: Floats) -> tuple[NDArray[n
     for part in covered_parts():
         weight = seen * ~part
         for _ in range(5):
-            distance = np.linalg.norm(_fit(measured, weight, known), axis=-1)
+            left, is_positive = _fit(measured, weight, known)
+            distance = np.linalg.norm(left, axis=-1)
             weight = seen * (distance < NEAR)
-        agreeing = weight.sum(axis=1).astype(np.int64)
+        agreeing = (weight.sum(axis=1) * is_positive).astype(np.int64)
         rms = np.sqrt((distance**2 * weight).sum(axis=1) / np.maximum(agreeing, 1))
         better = (agreeing > best) | ((agreeing == best) & (rms < residual))
         best, residual = np.where(better, agreeing, best), np.where(better, rms, residual)
@@ -187,11 +191,3 @@ def covered_parts() -> NDArray[np.bool_]:
             (row > 1) & (column > 2),
         ]
     )
-
-
-def grey_row_is_sound(encoded: Floats, *, known: NDArray[np.bool_] | None = None) -> bool:
-    """Whether the grey row falls from white to black, as far as its patches can be used."""
-    row = encoded[list(GREYS)].mean(axis=1)
-    if known is not None:
-        row = row[known[list(GREYS)]]
-    return bool(len(row) < 2 or (np.diff(row) < 0).all())

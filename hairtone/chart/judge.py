@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from hairtone.chart.consensus import grey_tint, patch_misfit, strangest_grey
 from hairtone.chart.frame import patch_names
+from hairtone.chart.identity import COLUMNS, ROWS
 from hairtone.chart.patches import PatchReadings
 from hairtone.chart.refine import Grid
 from hairtone.chart.search import BY_HAND
@@ -22,6 +23,7 @@ Marks = NDArray[np.bool_]
 FEWEST_FITTED = 12  # sound patches that the rough fit can rest on alone: it has 12 unknowns
 UNEVEN_NOISE = 6.0  # times the noise of a block's mean: no accident among 384 blocks
 TIMES_MIDDLE = 3.5  # times the median misfit: a poor print fits nowhere well. Our choice
+BESIDE = 0.4  # of its limit: a patch beside an odd one is odd from there. Our choice
 MOST_COUNTED = 15.0  # ΔE00 that one patch counts for in the mean misfit. Our choice
 IS_GREY = np.isin(np.arange(PATCHES), GREYS)
 
@@ -76,11 +78,21 @@ def _are_odd(readings: PatchReadings, misfit: Floats, *, sound: Marks) -> Marks:
         IS_GREY, limits["leave_out_grey_misfit_above"], limits["leave_out_misfit_above"]
     )
     middle = float(np.median(misfit[sound])) if sound.any() else 0.0
-    odd = misfit > np.maximum(limit, TIMES_MIDDLE * middle)
-    tint = grey_tint(readings.encoded, use=sound)
-    if sound[IS_GREY].all() and tint > limits["refuse_grey_tint_above"]:
+    limit = np.maximum(limit, TIMES_MIDDLE * middle)
+    odd: Marks = np.asarray(misfit > limit)
+    for _ in range(PATCHES):  # what covers a patch often reaches over the next
+        odd |= _beside(odd) & ~IS_GREY & (misfit > BESIDE * limit)
+    tint = grey_tint(readings.encoded, use=sound & ~odd)
+    if (sound & ~odd)[IS_GREY].all() and tint > limits["refuse_grey_tint_above"]:
         odd[strangest_grey(readings.encoded, use=sound)] = True
-    return np.asarray(odd)
+    return odd
+
+
+def _beside(patches: Marks) -> Marks:
+    """The neighbours, in row and column, of some patches."""
+    grid = np.pad(patches.reshape(ROWS, COLUMNS), 1)
+    around = grid[:-2, 1:-1] | grid[2:, 1:-1] | grid[1:-1, :-2] | grid[1:-1, 2:]
+    return np.asarray(around.reshape(PATCHES))
 
 
 def _require_exposure(bright: Marks, dark: Marks, *, photo: Photo) -> None:
@@ -93,10 +105,11 @@ def _require_exposure(bright: Marks, dark: Marks, *, photo: Photo) -> None:
         if bright.sum() >= dark.sum()
         else ("under-exposed", "black", "Raise the exposure by one or two stops")
     )
+    named = clipped & IS_GREY if clipped[IS_GREY].any() else clipped
     raise ChartError(
         code,
-        f"The photo is {code}: {clipped.sum()} of {PATCHES} patches are {what} "
-        f"({patch_names(clipped)}); {least:.0f} patches and all six greys are needed.",
+        f"The photo is {code}: {clipped.sum()} of {PATCHES} patches are {what} (such as "
+        f"{patch_names(named)}); {least:.0f} patches and all six greys are needed.",
         where=photo.name,
         remedy=f"{remedy} and photograph again.",
     )
@@ -113,11 +126,13 @@ def _require_this_chart(
     """Mean misfit of the sound patches; refuses patches that are another chart's."""
     limits = read_limits("chart")
     judged = misfit[sound] if sound.any() else misfit
-    middle, typical = float(np.median(judged)), float(np.minimum(judged, MOST_COUNTED).mean())
+    typical = float(np.minimum(judged, MOST_COUNTED).mean())
     tint, most_tint = grey_tint(readings.encoded, use=sound), limits["refuse_grey_tint_above"]
     most = limits["refuse_mean_misfit_above"]
-    # A covered grey is tinted too, but leaves most of the others where they belong.
-    is_tinted = tint > most_tint and middle > limits["tinted_grey_median_misfit_above"]
+    # A covered grey is tinted too, but the patches that nothing covers keep their colours.
+    odd = sound & _are_odd(readings, misfit, sound=sound)
+    plain = float(misfit[sound & ~odd].mean()) if (sound & ~odd).any() else typical
+    is_tinted = tint > most_tint and plain > limits["tinted_grey_misfit_above"]
     if typical <= most and not is_tinted:
         return typical
     cause = (

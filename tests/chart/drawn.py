@@ -124,16 +124,45 @@ def board(size: tuple[int, int], look: Look = Look()) -> np.ndarray:
     return np.tile(np.array(look.board), (size[1], size[0], 1))
 
 
-def draw_photo(
-    pose: Pose = Pose(),
-    look: Look = Look(),
+def place_of_corners(to_frame: np.ndarray, look: Look) -> np.ndarray:
+    """Outer corners of the patch field of a drawn 24-patch chart, shape (4, 2)."""
+    near, right, low = -look.patch / 2, 5 + look.patch / 2, 3 + look.patch / 2
+    corners = np.array([[near, near, 1], [right, near, 1], [right, low, 1], [near, low, 1]])
+    lifted = corners @ to_frame.T
+    return lifted[:, :2] / lifted[:, 2:]
+
+
+def draw_light(
+    poses: tuple[Pose, ...],
+    look: Look,
     *,
     size: tuple[int, int] = (900, 675),
     patches: np.ndarray = PATCH_LIGHT,
-    seed: int = 1,
 ):
-    """A photo of one chart on a board, and chart column and row -> xy of it."""
+    """Linear light of charts on a board, and chart column and row -> xy of each."""
     rows, columns = patches.shape[:2]
-    to_frame = chart_to_frame(pose, size, columns=columns, rows=rows)
-    light = place(board(size, look), flat_chart(patches, look), to_frame)
-    return develop(light, look, seed=seed), to_frame
+    flat, light, places = flat_chart(patches, look), board(size, look), []
+    for pose in poses:
+        places.append(chart_to_frame(pose, size, columns=columns, rows=rows))
+        light = place(light, flat, places[-1])
+    return light, places
+
+
+def draw_photo(
+    pose: Pose = Pose(), look: Look = Look(), *, also: tuple[Pose, ...] = (), seed=1, **kw
+):
+    """A photo of a chart on a board, and chart column and row -> xy of it (of all, with `also`)."""
+    light, places = draw_light((pose, *also), look, **kw)
+    return develop(light, look, seed=seed), places if also else places[0]
+
+
+def cover(
+    light: np.ndarray, to_frame: np.ndarray, box: tuple[float, ...], colour: tuple[float, ...]
+):
+    """The light with something opaque over a box x0, y0, x1, y1 of chart columns and rows."""
+    x0, y0, x1, y1 = box
+    lifted = np.array([[x0, y0, 1], [x1, y0, 1], [x1, y1, 1], [x0, y1, 1]]) @ to_frame.T
+    quad = np.round(16 * lifted[:, :2] / lifted[:, 2:]).astype(np.int32)
+    covered = light.copy()
+    cv2.fillConvexPoly(covered, quad, colour, cv2.LINE_AA, 4)
+    return covered
