@@ -19,6 +19,7 @@ TINTED: Final = 0.12  # chromaticity this far off is not the board: shadows and 
 LIGHTER: Final = 0.25  # white hair on a mid-grey board is 0.7 to 1.2 above it
 DARKER: Final = 0.9  # with fibres to be seen
 DARKER_SMOOTH: Final = 1.7  # without: a contact shadow falls to 0.2 of the light, 1.6
+SHADE: Final = -1.0  # a shadow that a tress casts goes no deeper beyond its ends
 FIBRED: Final = 3.0  # times the board's own texture
 SMOOTH: Final = 1.8  # up to this a thing has no fibres: clamp, label, shadow
 NEUTRAL: Final = 0.10  # clamps and labels are black, white or metal
@@ -42,8 +43,8 @@ def find_pieces(features: Features) -> list[Piece]:
     texture = np.asarray(cv2.blur(features.texture, (5, 5)), dtype=np.float32)
     mask = _opened(hair_score(features) >= 1, 3) & ~features.is_chart
     mask = _closed(mask, 5)
-    solid = _solid(features, texture) & mask
-    fibred = _opened(mask & ~_grown(solid, 5), 5)
+    solid = _solid(features, texture)
+    fibred = _opened(mask & ~_grown(solid & mask, 5), 5)
     pieces = _components(fibred)
     textured = [m for m in pieces if np.median(texture[m]) > SMOOTH or _is_tinted(features, m)]
     if not textured:  # retouched or very dark hair shows no fibres: take the smooth pieces then
@@ -55,7 +56,8 @@ def find_pieces(features: Features) -> list[Piece]:
     largest = max(int(m.sum()) for m in kept)
     kept = [m for m in kept if m.sum() >= LEAST_OF_LARGEST * largest]
     kept = [m for m in kept if _elongation(m) >= LEAST_ELONGATION]
-    return [Piece(mask=m, solid=solid) for m in sorted(kept, key=lambda m: -int(m.sum()))]
+    holding = solid & ~_is_shade(features)
+    return [Piece(mask=m, solid=holding) for m in sorted(kept, key=lambda m: -int(m.sum()))]
 
 
 def hair_score(features: Features) -> SINGLES:
@@ -76,6 +78,11 @@ def _solid(features: Features, texture: SINGLES) -> Mask:
     plain = (features.texture < SMOOTH) & (features.greyness < NEUTRAL)
     plain &= np.abs(features.lightness) > LIGHTER
     return _opened(_closed(plain, 3), 5) & (texture < 2 * SMOOTH)
+
+
+def _is_shade(features: Features) -> Mask:
+    """As light as board in shadow may be."""
+    return np.asarray((features.lightness > SHADE) & (features.lightness < LIGHTER))
 
 
 def _is_tinted(features: Features, mask: Mask) -> bool:
