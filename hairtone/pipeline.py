@@ -24,6 +24,7 @@ from hairtone.hair.types import Strand
 from hairtone.measures.blend import COARSEST_SCALE, StrandContrast, strand_contrast
 from hairtone.measures.evenness import measure_evenness
 from hairtone.photo.reader import read_photo
+from hairtone.photo.screens import judge_screen
 from hairtone.photo.types import Photo
 from hairtone.result import ZONES, ChartFacts, PhotoResult, TressResult, rounded
 
@@ -151,6 +152,7 @@ def measure_photo(request: PhotoRequest) -> PhotoResult:
     photo: Photo | None = None
     try:
         photo = read_photo(request.path, expected_sha256=request.expected_sha256)
+        doubts = judge_screen(photo)
         reading, calibration, light = calibrate_photo(photo, request)
         tresses = _measure_hairs(photo, reading, calibration, light, request)
     except HairtoneError as error:
@@ -168,7 +170,7 @@ def measure_photo(request: PhotoRequest) -> PhotoResult:
         viewing=request.viewing,
         chart=_chart_facts(reading, calibration, light),
         tresses=tresses,
-        flags=photo.flags + reading.flags + light.flags + calibration.flags + notes,
+        flags=photo.flags + doubts + reading.flags + light.flags + calibration.flags + notes,
         taken=photo.exposure.taken,
         camera=f"{photo.exposure.make} {photo.exposure.model}".strip(),
     )

@@ -1,4 +1,4 @@
-"""Is the picture good enough? Light, focus, and whether it was taken of a screen.
+"""Is the picture good enough? Light and focus.
 
 Each question has a function that gives a number for a region, and one that turns the number into
 flags or a refusal by the limits of ``limits.toml``; chart and hair rooms ask about their own
@@ -15,17 +15,11 @@ from numpy.typing import NDArray
 
 from hairtone.colorimetry import decode_srgb
 from hairtone.errors import Flag, PhotoError
+from hairtone.photo.regions import Box, cut_region, some_lines
+from hairtone.photo.screens import screen_flags, screen_peak
 from hairtone.photo.types import Photo
 from hairtone.reference import read_limits
 
-Box = tuple[int, int, int, int]
-
-_WINDOW: Final = 256  # our choice: pixels of one spectrum; told periods are then 12 to 2 px
-_LINES: Final = 200  # our choice: rows and columns looked at; more change the figures by 2 %
-_NEIGHBOURS: Final = 14  # our choice: frequencies on each side that make up the background
-_LONGEST_PERIOD: Final = 12  # our choice: longer ones are things in the picture
-_JPEG_STEP: Final = 8  # pixels of a JPEG's block; ITU-T T.81, A.3.1
-_BLOCK_BINS: Final = 1.5  # what a Hann window spreads an exact period over
 _EDGE_CONTRAST: Final = 20 / 255  # our choice: smaller steps drown in noise
 _LEAST_EDGES: Final = 20  # our choice: fewer say nothing
 _STEEPEST: Final = 0.1  # our choice: the share of edges that were sharp in the scene
@@ -43,8 +37,6 @@ class QualityLimits:
     flag_clipped_above: float
     flag_edge_px_above: float
     flag_edge_patches_above: float
-    flag_screen_peak_above: float
-    refuse_screen_peak_above: float
 
     @classmethod
     def read(cls) -> QualityLimits:
@@ -78,7 +70,7 @@ def judge_photo(photo: Photo, *, region: Box | None = None) -> tuple[Flag, ...]:
 
 def brightest_light(photo: Photo, *, region: Box | None = None) -> float:
     """Linear light of the brightest half per cent of a region, 0..1, by the green channel."""
-    codes = _cut(photo, region)
+    codes = cut_region(photo, region)
     step = max(1, int(np.sqrt(codes.shape[0] * codes.shape[1] / 1e6)))
     count = np.bincount(codes[::step, ::step, 1].ravel(), minlength=photo.top_code + 1)
     code = int(np.searchsorted(np.cumsum(count), (1 - _BRIGHTEST) * count.sum()))
@@ -163,7 +155,7 @@ def edge_width(photo: Photo, *, region: Box | None = None) -> float:
     region : tuple of int, optional
         Left, top, right, bottom. The chart is best: its edges are sharp in the scene. [pixels]
     """
-    widths = [_widths(lines) for lines in _lines(photo, region)]
+    widths = [_widths(lines) for lines in some_lines(photo, region)]
     found = [float(np.median(width)) for width in widths if len(width) >= _LEAST_EDGES]
     return max(found, default=float("nan"))
 
@@ -195,81 +187,6 @@ def blur_flags(width_px: float, *, patch_px: float | None = None) -> tuple[Flag,
     )
 
 
-def screen_peak(photo: Photo, *, region: Box | None = None) -> float:
-    """How far the strongest fine period stands above its neighbours: a screen's pixel grid.
-
-    Parameters
-    ----------
-    photo : Photo
-        As read.
-    region : tuple of int, optional
-        Left, top, right, bottom. [pixels]
-
-    Returns
-    -------
-    float
-        Power of the strongest period of 2 to 12 pixels over the median of its neighbours; the
-        periods of JPEG's blocks are left out. 1 where the region is smaller than a window.
-    """
-    long_enough = [lines for lines in _lines(photo, region) if lines.shape[1] >= _WINDOW]
-    return max((_peak(lines) for lines in long_enough), default=1.0)
-
-
-def screen_flags(peak: float) -> tuple[Flag, ...]:
-    """A doubt, or a refusal, where the picture carries a regular fine grid.
-
-    Parameters
-    ----------
-    peak : float
-        From `screen_peak`.
-
-    Raises
-    ------
-    PhotoError
-        ``"screen"``: the grid is as strong as a display's.
-    """
-    limits = QualityLimits.read()
-    says = f"a regular grid stands {peak:.0f} times above its neighbours"
-    remedy = f"{_RETAKE} the hair itself, not a picture of it; no woven cloth as the board."
-    if peak > limits.refuse_screen_peak_above:
-        raise PhotoError(
-            "screen",
-            f"The photo was taken of a screen or a print: {says}, "
-            f"limit {limits.refuse_screen_peak_above:.0f}.",
-            remedy=remedy,
-        )
-    if peak > limits.flag_screen_peak_above:
-        return (
-            Flag(
-                code="screen-like",
-                says=f"The photo may be of a screen or cloth: {says}, "
-                f"limit {limits.flag_screen_peak_above:.0f}.",
-                remedy=remedy,
-            ),
-        )
-    return ()
-
-
-def _cut(photo: Photo, region: Box | None) -> NDArray[np.uint8] | NDArray[np.uint16]:
-    width, height = photo.size
-    left, top, right, bottom = region or (0, 0, width, height)
-    left, top = max(0, left), max(0, top)
-    codes = photo.pixels[top : min(bottom, height), left : min(right, width)]
-    if codes.size == 0:
-        raise ValueError(f"region {region} lies outside a photo of {width} x {height} pixels.")
-    return codes
-
-
-def _lines(photo: Photo, region: Box | None) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Some rows and some columns of a region's green channel, 0..1.
-
-    Green holds most of the detail and least of the noise; lines are spread evenly, whole.
-    """
-    green = _cut(photo, region)[..., 1]
-    rows, columns = (lines[:: max(1, -(-len(lines) // _LINES))] for lines in (green, green.T))
-    return rows.astype(np.float64) / photo.top_code, columns.astype(np.float64) / photo.top_code
-
-
 def _widths(lines: NDArray[np.float64]) -> NDArray[np.float64]:
     """Widths of the steepest edges along the lines."""
     if lines.shape[1] < 4:  # too short to hold an edge
@@ -285,21 +202,6 @@ def _widths(lines: NDArray[np.float64]) -> NDArray[np.float64]:
     count = max(_LEAST_EDGES, int(_STEEPEST * len(steepest)))
     order = np.argsort(-steepest, kind="stable")[:count]
     return np.asarray(height[order] / steepest[order])
-
-
-def _peak(lines: NDArray[np.float64]) -> float:
-    """Strongest fine period along the lines, over the median of its neighbours."""
-    windows = lines[:, : lines.shape[1] // _WINDOW * _WINDOW].reshape(-1, _WINDOW)
-    windows = windows - windows.mean(axis=1, keepdims=True)
-    power = (np.abs(np.fft.rfft(windows * np.hanning(_WINDOW), axis=1)) ** 2).mean(axis=0)
-    level = np.log(power + 1e-12)
-    padded = np.pad(level, _NEIGHBOURS, mode="reflect")
-    around = np.lib.stride_tricks.sliding_window_view(padded, 2 * _NEIGHBOURS + 1)
-    frequency = np.arange(len(power)) / _WINDOW
-    fine = (frequency > 1 / _LONGEST_PERIOD) & (frequency < 0.49)
-    off_blocks = np.abs(frequency * _JPEG_STEP - np.rint(frequency * _JPEG_STEP))
-    fine &= off_blocks > _BLOCK_BINS * _JPEG_STEP / _WINDOW
-    return float(np.exp((level - np.median(around, axis=1))[fine].max()))
 
 
 def _stops(white: float) -> float:

@@ -20,10 +20,9 @@ from hairtone.photo.quality import (
     edge_width,
     exposure_flags,
     judge_photo,
-    screen_flags,
-    screen_peak,
 )
 from hairtone.photo.reader import read_photo, read_photo_bytes
+from hairtone.photo.screens import judge_screen, screen_flags, screen_peak
 from hairtone.photo.types import Photo
 
 SCENE = picture(1200, 900)
@@ -186,9 +185,10 @@ def on_a_screen(pixels: np.ndarray) -> np.ndarray:
 
 def test_a_photo_of_a_screen_is_refused():
     with pytest.raises(PhotoError, match="screen") as caught:
-        judge_photo(saved(on_a_screen(SCENE)))
+        judge_screen(saved(on_a_screen(SCENE)))
 
     assert caught.value.code == "screen"
+    assert caught.value.where == "bad.jpg"
     assert caught.value.remedy
 
 
@@ -201,10 +201,18 @@ def test_a_fine_grid_of_any_period_is_found(period):
     assert screen_peak(photo_of(np.rot90(grid))) > 50
 
 
+@pytest.mark.parametrize("period", [2.3, 3.07, 4.6, 7.3, 11.0])
+def test_cloth_in_a_third_of_the_frame_is_no_screen(period):
+    woven = SCENE.astype(float)
+    woven[:, :400] *= (1 + 0.15 * np.cos(2 * np.pi * np.arange(400) / period))[:, None]
+
+    assert judge_screen(photo_of(woven)) == ()
+
+
 def test_jpeg_blocks_are_no_screen():
     crushed = read_photo_bytes(camera_jpeg(SCENE, quality=10, subsampling=2), name="a.jpg")
 
-    assert screen_peak(crushed) < 15
+    assert judge_screen(crushed) == ()
 
 
 def test_a_weak_grid_is_a_doubt_only():
