@@ -40,51 +40,55 @@ def doubts_about(
     pixels : ndarray, shape (height, width, channels)
         Upright.
     """
-    exposure = facts.exposure
-    knows_camera = bool(exposure.make or exposure.model)
-    flags = []
+    knows_camera = bool(facts.exposure.make or facts.exposure.model)
+    flags = _metadata_flags(facts, knows_camera=knows_camera)
+    if facts.says_screenshot or _is_screen_like(decoded, knows_camera, pixels):
+        flags += (
+            Flag(
+                code="screenshot",
+                says="The file looks like a screenshot: no camera data, bars of one colour.",
+                remedy="Send the photo itself, not a picture of the screen that shows it.",
+            ),
+        )
+    if names_editor(facts.exposure):
+        flags += (
+            Flag(
+                code="edited",
+                says=f"The photo was edited or saved by a program: {facts.exposure.software!r}.",
+                remedy=_SEND_ORIGINAL,
+            ),
+        )
+    return flags
+
+
+def _metadata_flags(facts: ExifFacts, *, knows_camera: bool) -> tuple[Flag, ...]:
+    flags: tuple[Flag, ...] = ()
     if facts.trouble:
-        flags.append(
+        flags += (
             Flag(
                 code="metadata-unreadable",
                 says=f"The photo's metadata cannot be relied on: {facts.trouble}.",
                 remedy=f"{_SEND_ORIGINAL} Check that the photo stands upright.",
-            )
+            ),
         )
     elif not knows_camera:
-        flags.append(
+        flags += (
             Flag(
                 code="no-metadata",
                 says="The file says nothing of the camera: it is a copy, a render or a screenshot.",
                 remedy=_SEND_ORIGINAL,
                 is_note=True,
-            )
+            ),
         )
     if facts.date_trouble:
-        flags.append(
+        flags += (
             Flag(
                 code="date-unknown",
                 says=f"The camera's date is none: {facts.date_trouble!r}.",
                 remedy="Set the camera's clock; the sheet's wash number is used.",
-            )
+            ),
         )
-    if facts.says_screenshot or _is_screen_like(decoded, knows_camera, pixels):
-        flags.append(
-            Flag(
-                code="screenshot",
-                says="The file looks like a screenshot: no camera data, bars of one colour.",
-                remedy="Send the photo itself, not a picture of the screen that shows it.",
-            )
-        )
-    if names_editor(exposure):
-        flags.append(
-            Flag(
-                code="edited",
-                says=f"The photo was edited or saved by a program: {exposure.software!r}.",
-                remedy=_SEND_ORIGINAL,
-            )
-        )
-    return tuple(flags)
+    return flags
 
 
 def name_notes(name: str, kind: str) -> tuple[Flag, ...]:
