@@ -29,6 +29,8 @@ ALIKE: Final = np.array([0.15, 0.05, 0.05])  # log light, red/green, blue/green 
 STEP: Final = np.array([0.02, 0.02, 0.02])  # least step between cells that is an edge; our choice:
 # twice the steepest step of light that falls to 35 % over the frame
 JOINED: Final = np.array([0.08, 0.05, 0.05])  # how well a separate piece must fit the light; ours
+LEAST_SHARE: Final = 0.08  # of the ring must share a colour, or there is no board; our choice, low
+# enough for light that changes its colour across the ring
 LEAST_PIECE: Final = 6  # cells of a piece of board; our choice
 SHADOW: Final = (-1.2, -0.08)  # log light of a board in shadow, 30 % to 92 %; our choice
 LEAST_SHADOW: Final = 12  # cells of a shadow worth telling; our choice
@@ -162,7 +164,7 @@ def _commonest(cells: Cells, near: Mask) -> Mask:
     alike = np.abs(some[:, None] - some[None]).max(axis=-1) < 1
     middle = some[alike.sum(axis=1).argmax()] * ALIKE
     best = (np.abs(colours - middle) < ALIKE).all(axis=-1)
-    if best.mean() < 0.2:  # our choice: no colour that a fifth of the ring shares, no board
+    if best.mean() < LEAST_SHARE:
         return found
     found[tuple(places[best].T)] = True
     return found

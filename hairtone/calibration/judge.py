@@ -13,6 +13,8 @@ from hairtone.errors import CalibrationError, Flag
 from hairtone.photo.types import Photo
 from hairtone.reference import read_limits
 
+SAMPLE = 100_000  # pixels looked at for the darkest; our choice, speed
+
 
 def judge_calibration(calibration: Calibration, reading: ChartReading, photo: Photo) -> Calibration:
     """The calibration with its flags.
@@ -48,7 +50,28 @@ def judge_calibration(calibration: Calibration, reading: ChartReading, photo: Ph
                 remedy="Avoid coloured lamps, filters and HDR; use the camera's plain mode or RAW.",
             )
         )
+    darkest = darkest_value(photo)
+    if not photo.encoding.is_linear and darkest > limits["flag_faded_black"]:
+        flags.append(_faded(darkest, limits["flag_faded_black"]))
     return dataclasses.replace(calibration, flags=calibration.flags + tuple(flags))
+
+
+def darkest_value(photo: Photo) -> float:
+    """Encoded value that the darkest thousandth of the photo stays under in some channel, 0..1."""
+    step = max(1, int(np.sqrt(photo.pixels[..., 0].size / SAMPLE)))
+    codes = photo.pixels[::step, ::step, :3].reshape(-1, 3)
+    rank = len(codes) // 1000
+    low = [np.partition(codes[:, k], rank)[rank] for k in range(3)]
+    return float(min(photo.encoding.table[code, k] for k, code in enumerate(low)))
+
+
+def _faded(darkest: float, limit: float) -> Flag:
+    return Flag(
+        code="colour-filter",
+        says=f"Nothing in the photo is darker than {darkest:.0%} of the scale (flagged above "
+        f"{limit:.1%}): faded blacks, as a colour filter of an app or haze on the lens makes them.",
+        remedy="Photograph with the camera's plain mode, no filter, and wipe the lens.",
+    )
 
 
 def grey_scatter(calibration: Calibration, reading: ChartReading) -> float:

@@ -105,3 +105,26 @@ def test_greys_that_cannot_be_believed_are_left_out(plain):
 
     assert np.isnan(calibration.residual[GREYS[0]])
     assert np.nanmean(calibration.residual) < 4
+
+
+def filtered(encoded):
+    """An app's colour filter: cross-talk, an S-curve and faded blacks, in encoded values."""
+    mix = np.array([[0.90, 0.08, 0.02], [0.05, 0.90, 0.05], [0.02, 0.12, 0.86]])
+    mixed = encoded @ mix.T
+    return 0.06 + 0.9 * (mixed - 0.06 * np.sin(2 * np.pi * mixed))
+
+
+def test_a_colour_filter_is_flagged_and_its_absence_is_not(plain):
+    photo = make_frame(slope, plain)
+    pixels = np.round(255 * filtered(photo.pixels / 255)).astype(np.uint8)
+    reading = under(plain, slope)
+
+    clean, _ = calibrate(photo, reading, viewing=VIEWING)
+    tampered, _ = calibrate(
+        dataclasses.replace(photo, pixels=pixels),
+        dataclasses.replace(reading, encoded=filtered(reading.encoded)),
+        viewing=VIEWING,
+    )
+
+    assert "colour-filter" not in {flag.code for flag in clean.flags}
+    assert "colour-filter" in {flag.code for flag in tampered.flags}
