@@ -6,7 +6,7 @@ __getattr__, __dir__, __all__ = _lazy.attach(
     __name__,
     submod_attrs={
         "demo": ["render_demo"],
-        "draw": ["PROTOCOLS", "random_scene"],
+        "draw": ["PROTOCOLS", "Wish", "random_scene"],
         "hairs": ["AlongHair", "Patch", "tress_hair"],
         "render": ["render_scene", "write_photo"],
         "types": [

@@ -7,7 +7,7 @@ measured. ``"careful"`` follows the photo protocol, ``"ordinary"`` is a good-wil
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypedDict
 
 import numpy as np
 
@@ -107,6 +107,30 @@ PROTOCOLS: Final = {
 }
 
 
+class Exposed(TypedDict):
+    """The parts of a scene between the board and the sensor's values."""
+
+    light_shape: LightShape
+    lens: Lens
+    sensor: Sensor
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wish:
+    """What a drawn scene shall hold; None leaves it to the draw.
+
+    Attributes
+    ----------
+    hair_class : str or None
+        One of `HAIR_CLASSES`.
+    light_family : str or None
+        One of `LIGHT_FAMILIES`.
+    """
+
+    hair_class: str | None = None
+    light_family: str | None = None
+
+
 def random_scene(
     seed: int,
     *,
@@ -114,8 +138,7 @@ def random_scene(
     encoded: bool = True,
     size: tuple[int, int] = (1632, 1224),
     tresses: int = 1,
-    hair_class: str | None = None,
-    light_family: str | None = None,
+    wish: Wish = Wish(),
 ) -> Scene:
     """A scene drawn at random.
 
@@ -131,16 +154,16 @@ def random_scene(
         Width and height. [pixels]
     tresses : int, optional
         How many, side by side.
-    hair_class, light_family : str, optional
-        One of `HAIR_CLASSES`, one of `LIGHT_FAMILIES`; drawn when not given.
+    wish : Wish, optional
+        Class of hair and family of light, drawn when not given.
     """
     if protocol not in PROTOCOLS:
         raise ValueError(f"Protocol {protocol!r} is not known. Choose from {list(PROTOCOLS)}.")
     handling = PROTOCOLS[protocol]
     rng = np.random.default_rng([seed, 7])
     own = [int(n) for n in rng.integers(0, 2**31, 4 + tresses)]
-    hair_class = hair_class or HAIR_CLASSES[int(rng.integers(len(HAIR_CLASSES)))]
-    light_family = light_family or LIGHT_FAMILIES[int(rng.integers(len(LIGHT_FAMILIES)))]
+    hair_class = wish.hair_class or HAIR_CLASSES[int(rng.integers(len(HAIR_CLASSES)))]
+    light_family = wish.light_family or LIGHT_FAMILIES[int(rng.integers(len(LIGHT_FAMILIES)))]
     layout = draw_layout(
         seed=own[0],
         size=size,
@@ -159,20 +182,7 @@ def random_scene(
         ),
         board=_draw_board(rng),
         board_texture=rng.uniform(0.004, 0.02),
-        light_shape=LightShape(
-            gradient=tuple(rng.uniform(-handling.gradient, handling.gradient, 2)),
-            vignetting=rng.uniform(0, handling.vignetting),
-        ),
-        lens=Lens(
-            flare=rng.uniform(*handling.flare),
-            flare_tint=tuple(np.exp(rng.normal(0, 0.1, 3))),
-            blur_px=rng.uniform(0.4, 0.8),
-        ),
-        sensor=Sensor(
-            exposure=rng.uniform(*handling.exposure),
-            full_well=rng.uniform(6_000, 30_000),
-            white_balance=tuple(np.exp(rng.normal(0, handling.white_balance, 3)) * 0.95),
-        ),
+        **_draw_exposure(handling, rng),
         development=draw_development(handling, seed=own[3]) if encoded else None,
         jpeg=Jpeg(
             quality=int(rng.integers(handling.quality[0], handling.quality[1] + 1)),
@@ -180,6 +190,26 @@ def random_scene(
         ),
         seed=seed,
     )
+
+
+def _draw_exposure(handling: Handling, rng: np.random.Generator) -> Exposed:
+    """How light falls, and what lens and sensor do to it."""
+    return {
+        "light_shape": LightShape(
+            gradient=tuple(rng.uniform(-handling.gradient, handling.gradient, 2)),
+            vignetting=rng.uniform(0, handling.vignetting),
+        ),
+        "lens": Lens(
+            flare=rng.uniform(*handling.flare),
+            flare_tint=tuple(np.exp(rng.normal(0, 0.1, 3))),
+            blur_px=rng.uniform(0.4, 0.8),
+        ),
+        "sensor": Sensor(
+            exposure=rng.uniform(*handling.exposure),
+            full_well=rng.uniform(6_000, 30_000),
+            white_balance=tuple(np.exp(rng.normal(0, handling.white_balance, 3)) * 0.95),
+        ),
+    }
 
 
 def draw_development(handling: Handling, *, seed: int) -> Development:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 import hairtone
 from hairtone.colorimetry import DEFAULT_VIEWING, Floats, delta_e
-from hairtone.scene import random_scene, render_scene
+from hairtone.scene import Wish, random_scene, render_scene
 from hairtone.scene.types import ZONES, TressTruth
 from hairtone.spectra.hair import HAIR_CLASSES
 from hairtone.spectra.lights import LIGHT_FAMILIES
@@ -126,8 +126,7 @@ def _render(
         protocol=protocol,
         encoded=not is_raw,
         size=size,
-        hair_class=hair_class,
-        light_family=light_family,
+        wish=Wish(hair_class=hair_class, light_family=light_family),
     )
     photo = render_scene(scene)
     return Case(

@@ -12,7 +12,7 @@ from readings import POSITIONS, Shot, reading_of
 from hairtone.chart.reference import load_reference
 from hairtone.chart.types import GREYS
 from hairtone.colorimetry import VIEWINGS, Floats, xyz_to_lab
-from hairtone.scene import random_scene
+from hairtone.scene import Wish, random_scene
 from hairtone.scene.chart import chart_projection, chart_reflectances, patch_centres
 from hairtone.scene.development import colour_matrix, tone_curve, twist
 from hairtone.scene.draw import draw_along
@@ -47,7 +47,9 @@ def shoot_scene(
         Of the truth.
     """
     family = LIGHT_FAMILIES[seed % len(LIGHT_FAMILIES)]
-    scene = random_scene(seed, protocol=protocol, encoded=not is_raw, light_family=family)
+    scene = random_scene(
+        seed, protocol=protocol, encoded=not is_raw, wish=Wish(light_family=family)
+    )
     rng = np.random.default_rng([seed, 13])
     reference = load_reference(scene.chart.reference)
     weights = camera_weights(scene.camera, scene.light)

@@ -5,7 +5,7 @@ import csv
 import numpy as np
 import pytest
 
-from hairtone.scene import random_scene, render_scene
+from hairtone.scene import Wish, random_scene, render_scene
 from hairtone.scene.chart import chart_projection, frame_corners
 from hairtone.scene.demo import demo_scene, render_demo
 from hairtone.scene.hairs import AlongHair, Patch, tress_hair
@@ -46,7 +46,7 @@ def test_an_unknown_protocol_is_a_slip():
 
 @pytest.mark.parametrize("hair_class", HAIR_CLASSES)
 def test_a_class_can_be_asked_for(hair_class):
-    scene = random_scene(4, hair_class=hair_class, size=(320, 240))
+    scene = random_scene(4, wish=Wish(hair_class=hair_class), size=(320, 240))
     lab = render_scene(scene).truth.tresses[0].span_lab(0, 1)
 
     low, high = {"dark natural": (5, 38), "white": (60, 95)}.get(hair_class, (15, 85))
