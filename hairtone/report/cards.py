@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-import numpy as np
-
-from hairtone.errors import StoreError
 from hairtone.report import sentences
 from hairtone.report.blocks import (
     ChipRow,
@@ -18,21 +14,14 @@ from hairtone.report.blocks import (
     chip_of,
     chips_note,
     grid,
-    shown,
 )
-from hairtone.report.figures import (
-    figure_evenness_washes,
-    figure_fade_table,
-    figure_map,
-    figure_profiles,
-)
+from hairtone.report.card_figures import profile_figures, wash_figures
 from hairtone.report.record import Record, record_of
-from hairtone.report.source import DrawnProfile, drawn_profile, hair_words, wash_words
-from hairtone.report.tables import Tables
 from hairtone.report.types import ZONE_WORDS, ZONES
+from hairtone.report.views import HairView, drawn_profiles, first_of_each_wash
 
 if TYPE_CHECKING:
-    from hairtone.study.outcome import RowResult, StudyResult
+    from hairtone.study.outcome import RowResult
 
 TENTHS: Final = 10
 
@@ -52,7 +41,7 @@ class Card:
     figures : tuple of Shown
         Profile, evenness, fade, map.
     handover : tuple of Shown
-        Only what a client takes home: fade and evenness over the washes.
+        Only what a client takes home: the colour left, and the colour that roots and ends hold.
     evenness, uptake, fade : tuple of str
         Sentences.
     log : Grid
@@ -80,34 +69,6 @@ class Card:
     next_visit: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class HairView:
-    """One hair of a study: its rows that were not refused, and its share of the tables."""
-
-    outcome: StudyResult
-    rows: tuple[RowResult, ...]
-    tables: Tables
-
-    @property
-    def measured(self) -> tuple[RowResult, ...]:
-        """Rows with a colour, before first."""
-        return tuple(row for row in self.rows if row.error is None)
-
-    @property
-    def name(self) -> str:
-        """Subject, and section where there is one."""
-        return hair_words(*self.rows[0].row.hair)
-
-    def of(self, table: str) -> list[dict[str, Any]]:
-        """Rows of a table that are about this hair."""
-        return self.tables.of_hair(table, *self.rows[0].row.hair)
-
-    def of_photos(self, table: str) -> list[dict[str, Any]]:
-        """Rows of a table that names photos, those of this hair."""
-        mine = {(row.row.photo, row.row.place) for row in self.rows}
-        return [row for row in self.tables.rows(table) if (row["photo"], row["place"]) in mine]
-
-
 def make_card(view: HairView, *, map_top: float) -> Card:
     """The card of one hair.
 
@@ -120,7 +81,7 @@ def make_card(view: HairView, *, map_top: float) -> Card:
     """
     settings = view.outcome.study.settings
     profiles = drawn_profiles(view)
-    washes = _table_figures(view)
+    washes = wash_figures(view)
     treatment = view.rows[0].treatment
     details = settings.treatments.get(treatment)
     under = [treatment, *([details.product, details.method] if details else [])]
@@ -130,23 +91,15 @@ def make_card(view: HairView, *, map_top: float) -> Card:
         under=" · ".join(word for word in dict.fromkeys(under) if word),
         chips=chips_along(view, settings.viewing),
         washes=chips_by_wash(view, settings.viewing),
-        figures=(*_profile_figures(view, profiles, map_top), *washes),
-        handover=tuple(washes),
-        evenness=_evenness(view),
+        figures=(*profile_figures(view, profiles, map_top), *washes.values()),
+        handover=tuple(washes[name] for name in ("fade", "amounts") if name in washes),
+        evenness=evenness_sentences(view),
         uptake=_uptake(view),
         fade=_fade(view),
         log=_log(view),
         record=record_of(view.rows, settings),
         next_visit=visits[-1].isoformat() if visits else "",
     )
-
-
-def _first_of_each_wash(view: HairView) -> list[RowResult]:
-    """One row for each wash, the first repeat."""
-    by_wash: dict[str, RowResult] = {}
-    for row in view.measured:
-        by_wash.setdefault(row.row.wash_text, row)
-    return list(by_wash.values())
 
 
 def _tenths(row: RowResult) -> list[Any]:
@@ -158,7 +111,7 @@ def chips_along(view: HairView, viewing: str) -> ChipTable:
     head = ["roots", *[""] * (TENTHS - 2), "ends"]
     head[TENTHS // 2 - 1] = "mid"
     rows = []
-    for row in _first_of_each_wash(view):
+    for row in first_of_each_wash(view):
         tenths = _tenths(row) or [None] * TENTHS
         label = "before" if row.row.wash is None else f"wash {row.row.wash}"
         rows.append(ChipRow(label=label, chips=tuple(_chip(lab) for lab in tenths)))
@@ -175,7 +128,7 @@ def chips_by_wash(view: HairView, viewing: str) -> ChipTable:
         (row["zone"], str(row["wash"]), row["replicate"]): [row["L"], row["a"], row["b"]]
         for row in view.of("measurements")
     }
-    kept = _first_of_each_wash(view)
+    kept = first_of_each_wash(view)
     rows = []
     for zone in ZONES:
         found = [colours.get((zone, r.row.wash_text, r.row.replicate)) for r in kept]
@@ -185,100 +138,8 @@ def chips_by_wash(view: HairView, viewing: str) -> ChipTable:
     return ChipTable(caption=caption, head=tuple(head), rows=tuple(rows))
 
 
-def drawn_profiles(view: HairView) -> list[tuple[RowResult, DrawnProfile]]:
-    """Before, just coloured and the last wash; those whose draws can still be read."""
-    rows = _first_of_each_wash(view)
-    wanted = [r for r in rows if r.row.wash in (None, 0)]
-    wanted += [rows[-1]] if rows and rows[-1] not in wanted else []
-    found = []
-    for row in wanted:
-        try:
-            profile = view.outcome.profile(row)
-        except StoreError:
-            continue
-        found.append((row, drawn_profile(profile, label=wash_words(row.row.wash_text))))
-    return found
-
-
-def _profile_figures(
-    view: HairView, profiles: Sequence[tuple[RowResult, DrawnProfile]], map_top: float
-) -> list[Shown]:
-    if not profiles:
-        return []
-    drawn, zones = [profile for _, profile in profiles], view.outcome.study.settings.zones
-    labels = [profile.label for profile in drawn]
-    curves = shown(
-        figure_profiles(drawn, zones=zones),
-        caption=f"{view.name}: colour from roots to ends with 95 % bands.",
-        alt=_profile_alt(view.name, drawn),
-    )
-    level = shown(
-        figure_map(
-            np.stack([p.delta_e for p in drawn]),
-            labels,
-            top=map_top,
-            critical=np.stack([p.critical for p in drawn]),
-        ),
-        caption=f"{view.name}: where along the hair its colour leaves the hair's own mean. The "
-        f"scale is the same for every hair of this study.",
-        alt=_map_alt(view.name, drawn),
-    )
-    return [curves, level]
-
-
-def _profile_alt(name: str, drawn: Sequence[DrawnProfile]) -> str:
-    parts = [
-        f"{p.label}: L* {p.lab[0, 0]:.0f} at the roots to {p.lab[-1, 0]:.0f} at the ends, a* "
-        f"{p.lab[0, 1]:.0f} to {p.lab[-1, 1]:.0f}, b* {p.lab[0, 2]:.0f} to {p.lab[-1, 2]:.0f}"
-        for p in drawn
-    ]
-    return f"Curves of L*, a*, b* and difference from the mean along {name}. {'. '.join(parts)}."
-
-
-def _map_alt(name: str, drawn: Sequence[DrawnProfile]) -> str:
-    parts = [
-        f"{p.label}: largest {p.delta_e.max():.1f} at {100 * p.position[p.delta_e.argmax()]:.0f} % "
-        f"of the length"
-        for p in drawn
-    ]
-    return f"Map of ΔE₀₀ from the mean along {name}. {'. '.join(parts)}."
-
-
-def _table_figures(view: HairView) -> list[Shown]:
-    found = []
-    ends = [row for row in view.of("evenness") if row["measure"] == "root_to_ends"]
-    if len(ends) > 1:
-        found.append(
-            shown(
-                figure_evenness_washes(ends, bands=view.tables.bands),
-                caption=f"{view.name}: difference between roots and ends, photo by photo.",
-                alt=" ".join(sentences.evenness_sentence(row) for row in ends),
-            )
-        )
-    fade = view.of("fade")
-    if len({row["wash"] for row in fade}) > 1:
-        found.append(_fade_figure(view, fade))
-    return found
-
-
-def _fade_figure(view: HairView, fade: list[dict[str, Any]]) -> Shown:
-    crossings = [row for row in view.of("crossing") if row.get("low") is not None]
-    last = max(int(row["wash"]) for row in fade)
-    cross = None
-    if crossings:
-        high = crossings[0].get("high")
-        cross = (float(crossings[0]["low"]), float(last if high is None else high))
-    picture = figure_fade_table(fade, refresh=view.of("fade_fit"), crossing=cross)
-    return shown(
-        picture,
-        caption=f"{view.name}: colour left in each zone with 95 % bands; the bars at 50 % are the "
-        f"range of washes to refresh.",
-        alt=f"{sentences.colour_left_sentence(fade)} "
-        f"{sentences.refresh_sentence(view.of('fade_fit'))}",
-    )
-
-
-def _evenness(view: HairView) -> tuple[str, ...]:
+def evenness_sentences(view: HairView) -> tuple[str, ...]:
+    """Roots to ends before, just coloured and after the last wash, and missed places."""
     rows = _by_wash(view, "root_to_ends")
     net = _by_wash(view, "root_to_ends_net")
     washes = list(dict.fromkeys(r.row.wash_text for r in view.measured))
@@ -330,7 +191,7 @@ def _fade(view: HairView) -> tuple[str, ...]:
 
 def sentences_of(view: HairView) -> tuple[str, ...]:
     """Everything that is said of one hair: evenness, uptake, fade."""
-    return (*_evenness(view), *_uptake(view), *_fade(view))
+    return (*evenness_sentences(view), *_uptake(view), *_fade(view))
 
 
 def _log(view: HairView) -> Grid:

@@ -62,13 +62,19 @@ def figure_comparison_table(
             value=row["difference"],
             interval=(low, high),
             mark=mark_of(0),
-            is_resolved=not low <= 0 <= high,
+            is_resolved=_is_resolved(row),
         )
     name_rows(ax, [label for label, _ in shown])
     _name_verdicts(ax, [str(row.get("verdict") or "") for _, row in shown])
     ax.set_xlabel("difference with 95 % interval; shaded: as even as; hollow: not resolved")
     ax.xaxis.label.set_fontsize(7.5)
     return picture
+
+
+def _is_resolved(row: dict[str, Any]) -> bool:
+    """By the corrected p where there is one, else by the interval."""
+    p = row.get("p_holm")
+    return not row["low"] <= 0 <= row["high"] if p is None else bool(p < 0.05)
 
 
 def _known(row: dict[str, Any]) -> bool:

@@ -40,7 +40,6 @@ def figure_fade_table(
     rows: Sequence[dict[str, Any]],
     *,
     refresh: Sequence[dict[str, Any]] = (),
-    crossing: tuple[float, float] | None = None,
     ax: Axes | None = None,
 ) -> Picture:
     """Colour left in each zone of one hair after each wash, with 95 % bands.
@@ -51,8 +50,6 @@ def figure_fade_table(
         Rows of fade.csv for one hair: zone, wash, colour_left, colour_left_low, colour_left_high.
     refresh : sequence of dict, optional
         Rows of fade_fit.csv for the same hair; the range of washes to refresh is drawn at 50 %.
-    crossing : (float, float), optional
-        Washes between which roots and ends cross.
     ax : Axes, optional
         Where to draw; a new figure without it.
     """
@@ -61,9 +58,6 @@ def figure_fade_table(
     if not shown:
         say_empty(ax, "too little uptake, or too few washes, to tell what is left")
         return picture
-    if crossing is not None:
-        ax.axvspan(*crossing, color=WASH_OUT, lw=0, zorder=-2)
-        ax.text(sum(crossing) / 2, 4, "roots and\nends cross", ha="center", fontsize=7, color=MUTED)
     for zone in ZONES:
         _draw_zone(ax, [row for row in shown if row["zone"] == zone], zone)
         for fit in refresh:
@@ -123,23 +117,6 @@ def _draw_limits(ax: Axes) -> None:
                 fontsize=6.8, color=MUTED)  # fmt: skip
 
 
-def figure_fade(fade: Any, ax: Axes | None = None) -> Picture:
-    """Colour left of one zone over washes with its 95 % band.
-
-    Parameters
-    ----------
-    fade : Fade
-        From `measure_fade`.
-    ax : Axes, optional
-        Where to draw; a new figure without it.
-    """
-    frame = fade.to_frame()
-    rows = plain_rows(frame)
-    for row in rows:
-        row.setdefault("zone", "roots")
-    return figure_fade_table(rows, ax=ax)
-
-
 @styled
 def figure_treatments_fade(
     series: Mapping[str, Sequence[dict[str, Any]]], *, zone: str, ax: Axes | None = None
@@ -178,7 +155,54 @@ def _draw_treatment(ax: Axes, name: str, rows: Sequence[dict[str, Any]], mark: M
 
 
 @styled
-def figure_crossing(
+def figure_amounts(
+    rows: Sequence[dict[str, Any]],
+    *,
+    crossing: tuple[float, float | None] | None = None,
+    ax: Axes | None = None,
+) -> Picture:
+    """How much colour roots and ends hold after each wash, and where they hold the same.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        For roots and ends: zone, wash, amount, low, high. [ΔE*ab from the hair before colouring]
+    crossing : (float, float or None), optional
+        Washes between which both hold the same; None: open.
+    ax : Axes, optional
+        Where to draw; a new figure without it.
+    """
+    picture, ax = single(ax, height=3.2)
+    if not rows:
+        say_empty(ax, "too little uptake, or too few washes, to tell")
+        return picture
+    last = max(int(row["wash"]) for row in rows)
+    right = last + 0.6
+    if crossing is not None and crossing[0] < right:
+        stop = right if crossing[1] is None else min(crossing[1], right)
+        ax.axvspan(crossing[0], stop, color=WASH_OUT, lw=0, zorder=-2)
+    for zone in ("roots", "ends"):
+        _draw_amount(ax, [row for row in rows if row["zone"] == zone], zone)
+    ax.set(xlim=(-0.3, right), xlabel="washes", ylabel="colour held, ΔE*ab from before")
+    ax.set_ylim(bottom=0)
+    ax.set_xticks(range(0, last + 1))
+    picture.legend(*ax.get_legend_handles_labels(), loc="outside upper center", ncols=2)
+    return picture
+
+
+def _draw_amount(ax: Axes, rows: Sequence[dict[str, Any]], zone: str) -> None:
+    mark = ZONE_MARKS[zone]
+    rows = sorted(rows, key=lambda row: int(row["wash"]))
+    washes = [int(row["wash"]) for row in rows]
+    low, high = ([row[key] for row in rows] for key in ("low", "high"))
+    ax.fill_between(washes, low, high, color=mark.colour, alpha=FADED, lw=0)
+    value = [row["amount"] for row in rows]
+    ax.plot(washes, value, color=mark.colour, linestyle=mark.line, marker=mark.shape,
+            label=ZONE_WORDS[zone])  # fmt: skip
+
+
+@styled
+def figure_crossings(
     labels: Sequence[str], ranges: Sequence[tuple[float, float]], *, ax: Axes | None = None
 ) -> Picture:
     """Between which washes roots and ends of each hair cross.

@@ -109,6 +109,7 @@ def chips_html(table: ChipTable) -> str:
         )
         rows.append(f'<tr><th style="text-align:left">{escape(row.label)}</th>{cells}</tr>')
     return (
-        f'<table style="border-spacing:2px"><caption style="text-align:left">'
-        f"{escape(table.caption)}</caption><tr><td></td>{head}</tr>{''.join(rows)}</table>"
+        f'<p style="font-size:12px;color:#565b64">{escape(table.caption)}</p>'
+        f'<table style="border-collapse:separate;border-spacing:2px"><tr><td></td>{head}</tr>'
+        f"{''.join(rows)}</table>"
     )

@@ -6,10 +6,11 @@ from collections.abc import Iterator
 from typing import Final
 
 from hairtone.report.blocks import ChipTable
-from hairtone.report.cards import HairView, chips_by_wash, sentences_of
+from hairtone.report.cards import chips_by_wash, sentences_of
 from hairtone.report.source import hairs_of
 from hairtone.report.tables import Tables
 from hairtone.report.types import Analysis
+from hairtone.report.views import HairView
 
 MOST_HAIRS: Final = 12  # shown at a glance; our choice
 

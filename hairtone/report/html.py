@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from hairtone.errors import StoreError
 from hairtone.report.page import make_page
 from hairtone.report.types import AUDIENCES, Analysis, Audience
 
@@ -55,36 +52,14 @@ def write_report(analysis: Analysis, *, audience: Audience = "educator", out: st
         The folder cannot be written; what was there is left as it was.
     """
     from hairtone.study.export import write_tables
+    from hairtone.study.files import write_atomically
 
     folder = Path(out)
     text = report_html(analysis, audience=audience)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        write_tables(analysis.frames, folder)
-        return _replace(folder / REPORT_NAME, text)
-    except OSError as error:
-        raise StoreError(
-            "report-not-written",
-            f"The report could not be written ({error.strerror or type(error).__name__}).",
-            where=folder.name,
-            remedy="Choose a folder you may write to, with room on its disk.",
-        ) from error
-
-
-def _replace(path: Path, text: str) -> Path:
-    """Write beside the target and put it in place at once: a reader sees the old or the new."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".report-", suffix=".part")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
-    return path
+    write_tables(analysis.frames, folder)
+    page = folder / REPORT_NAME
+    write_atomically(page, text)
+    return page
 
 
 @cache

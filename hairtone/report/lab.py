@@ -5,11 +5,13 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 from hairtone.errors import StoreError
 
 START = "start.ipynb"
+_NO_NEWS = '{"fetchNews": "false", "checkForUpdates": false}'
 
 
 def open_lab(folder: Path, *, browser: bool = True) -> int:
@@ -44,6 +46,10 @@ def open_lab(folder: Path, *, browser: bool = True) -> int:
             where=str(folder.name or folder),
             remedy="Choose a folder of your own.",
         ) from None
+    settings = Path(tempfile.mkdtemp(prefix="hairtone-lab-"))
+    quiet = settings / "@jupyterlab" / "apputils-extension"
+    quiet.mkdir(parents=True)
+    (quiet / "notification.jupyterlab-settings").write_text(_NO_NEWS, encoding="utf-8")
     command = [sys.executable, "-m", "jupyter", "lab", f"--ServerApp.root_dir={folder.resolve()}"]
     command += [f"--LabApp.default_url=/doc/tree/{START}", "--LabApp.extension_manager=readonly"]
     command += [
@@ -51,7 +57,11 @@ def open_lab(folder: Path, *, browser: bool = True) -> int:
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
     ]
     command += [] if browser else ["--no-browser"]
-    return subprocess.run(command, check=False).returncode
+    command += [f"--LabApp.user_settings_dir={settings}"]  # asks nothing, fetches nothing
+    try:
+        return subprocess.run(command, check=False).returncode
+    finally:
+        shutil.rmtree(settings, ignore_errors=True)
 
 
 def _start_notebook() -> Path:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from hairtone.errors import MeasureError
-from hairtone.report.cards import HairView, chips_along, chips_by_wash, drawn_profiles, sentences_of
+from hairtone.report.cards import chips_along, chips_by_wash, sentences_of
 from hairtone.report.figures import (
     figure_differences,
     figure_evenness_washes,
@@ -22,6 +22,7 @@ from hairtone.report.source import hairs_of
 from hairtone.report.style import Picture
 from hairtone.report.tables import Tables
 from hairtone.report.types import Analysis
+from hairtone.report.views import HairView, drawn_profiles
 from hairtone.uncertainty import ColourDifference
 
 if TYPE_CHECKING:

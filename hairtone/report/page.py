@@ -9,7 +9,7 @@ from hairtone.colorimetry import screen_colour
 from hairtone.measures.words import read_bands
 from hairtone.report import sentences, tester
 from hairtone.report.blocks import Grid, Shown, grid, shown
-from hairtone.report.cards import Card, HairView, make_card
+from hairtone.report.cards import Card, make_card
 from hairtone.report.figures import figure_differences, figure_uptake_table, row_label
 from hairtone.report.methods import hashes_of, methods_of
 from hairtone.report.record import Record, record_of
@@ -17,6 +17,7 @@ from hairtone.report.source import hairs_of
 from hairtone.report.tables import Tables
 from hairtone.report.texts import CAUTIONS, MARKS, STATUS_WORDS, TITLES, VALIDITY
 from hairtone.report.types import TABLES, Analysis, Audience
+from hairtone.report.views import HairView
 from hairtone.uncertainty import ColourDifference
 
 if TYPE_CHECKING:

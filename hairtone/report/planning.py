@@ -2,33 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Any
 
-_MOST: Final = 1000  # repeats; nobody photographs more; our choice
-
-
-def repeats_needed(sd: float, *, goal: float) -> int | None:
-    """The smallest number of repeats whose mean has a 95 % interval within ± `goal`.
-
-    Smallest n with t(0.975, n - 1)·sd/√n <= goal; None above a thousand.
-
-    Parameters
-    ----------
-    sd : float
-        Standard deviation of one reading.
-    goal : float
-        Half-width wanted, in the units of `sd`.
-    """
-    from scipy.stats import t
-
-    if not (sd > 0 and goal > 0):
-        raise ValueError(f"sd is {sd} and goal {goal}; both must be above 0.")
-    for count in range(2, _MOST + 1):
-        if t.ppf(0.975, count - 1) * sd / math.sqrt(count) <= goal:
-            return count
-    return None
+from hairtone.measures.repeatability import repeats_needed
 
 
 def repeats_table(spreads: Sequence[float], *, goal: float) -> Any:
@@ -39,11 +16,13 @@ def repeats_table(spreads: Sequence[float], *, goal: float) -> Any:
     spreads : sequence of float
         Standard deviations of one reading.
     goal : float
-        Half-width wanted of the 95 % interval.
+        Half-width wanted of the 95 % interval, in the same units.
     """
     import pandas as pd
 
     rows = [
-        {"sd": sd, "goal": goal, "repeats": repeats_needed(sd, goal=goal)} for sd in spreads if sd
+        {"sd": sd, "goal": goal, "repeats": repeats_needed(sd, half_width=goal)}
+        for sd in spreads
+        if sd
     ]
     return pd.DataFrame(rows, columns=["sd", "goal", "repeats"])

@@ -5,8 +5,9 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
+from hairtone.measures.service import service_banners
 from hairtone.report.source import hair_words
 from hairtone.report.types import ZONE_WORDS, ZONES
 
@@ -14,9 +15,6 @@ if TYPE_CHECKING:
     from hairtone.study.outcome import RowResult
     from hairtone.study.rows import SheetRow
     from hairtone.study.settings import Settings, Subject, Treatment
-
-_WAIT: Final = dt.timedelta(hours=48)  # allergy alert test before a service; common practice
-_WAIT_DAYS: Final = 3  # with dates only: 2 March 23:00 to 4 March 08:00 is 33 h
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,43 +59,23 @@ def record_of(rows: Sequence[RowResult], settings: Settings) -> Record:
     fields += list(_subject_fields(subject))
     return Record(
         name=name,
-        banners=tuple(_banners(code, subject)),
+        banners=_banners(subject),
         fields=tuple((word, value) for word, value in fields if value),
         next_visit=_last(sheet, "next_visit"),
     )
 
 
-def _banners(code: str, subject: Subject | None) -> Iterator[str]:
-    """Only where a service on a person is on record; a tress has none."""
-    if subject is None or (subject.service is None and subject.skin_test is None):
-        return
-    if subject.skin_test is None:
-        yield (
-            f"No allergy alert test is on record for {code}. Hair of a person is coloured only "
-            f"after one, done as the maker directs; a tress or training head needs none."
-        )
-        return
-    if subject.skin_test_clear is False:
-        yield f"The allergy alert test of {code} was not clear."
-    if subject.service is not None and not _long_enough(subject.skin_test, subject.service):
-        yield (
-            f"The allergy alert test of {code} ({_moment(subject.skin_test)}) is not on record as "
-            f"48 hours before the service ({_moment(subject.service)})."
-        )
-
-
-def _long_enough(test: dt.date, service: dt.date) -> bool:
-    """48 hours where both times are known, else at least three days apart."""
-    if isinstance(test, dt.datetime) and isinstance(service, dt.datetime):
-        if (test.tzinfo is None) != (service.tzinfo is None):
-            test, service = test.replace(tzinfo=None), service.replace(tzinfo=None)
-        return service - test >= _WAIT
-    days = (_day(service) - _day(test)).days
-    return days >= _WAIT_DAYS
-
-
-def _day(moment: dt.date) -> dt.date:
-    return moment.date() if isinstance(moment, dt.datetime) else moment
+def _banners(subject: Subject | None) -> tuple[str, ...]:
+    """Only where a person's record is kept; a tress or training head needs no allergy test."""
+    if subject is None or (subject.skin_test is None and subject.age_16_or_over is None):
+        return ()
+    found = service_banners(
+        skin_test=subject.skin_test,
+        skin_test_clear=subject.skin_test_clear,
+        service=subject.service,
+        age_16_or_over=subject.age_16_or_over,
+    )
+    return tuple(str(flag) for flag in found)
 
 
 def _moment(moment: dt.date | None) -> str:

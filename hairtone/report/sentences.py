@@ -154,9 +154,15 @@ def porous_sentence(row: Row) -> str:
     """From where on a hair took up more than its roots, from a row of porous.csv."""
     onset, low, high = (_percent(row.get(key)) for key in ("onset", "low", "high"))
     reach = f" ({low} to {high})" if low and high else ""
+    excess = row.get("excess")
+    if excess is not None and excess < 0:
+        return (
+            f"From about {onset} of the length{reach} the hair took up less than at the roots, by "
+            f"ΔE₀₀ {number(-excess)}: a shadow, or lengths that were treated before?"
+        )
     return (
         f"From about {onset} of the length{reach} the hair took up more than at the roots, by "
-        f"ΔE₀₀ {number(row.get('excess'))}: these lengths behave as porous ones do."
+        f"ΔE₀₀ {number(excess)}: these lengths behave as porous ones do."
     )
 
 
@@ -185,7 +191,7 @@ def colour_left_sentence(rows: Sequence[Row]) -> str:
         )
     last = max(int(row["wash"]) for row in told)
     parts = [
-        f"{ZONE_WORDS[row['zone']]} {row['colour_left']:.0f} % "
+        f"{ZONE_WORDS[row['zone']]} {number(row['colour_left'], 0)} % "
         f"({span(row.get('colour_left_low'), row.get('colour_left_high'), 0)})"
         for row in told
         if int(row["wash"]) == last
@@ -227,9 +233,12 @@ def crossing_sentence(row: Row) -> str:
     """The wash at which roots and ends cross, from a row of crossing.csv."""
     hair = hair_words(str(row["subject"]), str(row.get("section") or ""))
     if row.get("wash") is None:
-        return f"{hair}: roots and ends do not cross within the washes photographed."
+        return f"{hair}: roots and ends do not come to hold equally much colour within sight."
     reach = span(row.get("low"), row.get("high"))
-    return f"{hair}: roots and ends cross at about wash {number(row['wash'])} (between {reach})."
+    return (
+        f"{hair}: roots and ends hold equally much colour at about wash {number(row['wash'])} "
+        f"(wash {reach})."
+    )
 
 
 def comparison_sentence(row: Row) -> str:

@@ -23,6 +23,9 @@ STYLE: Final = """
 .hairtone-start p, .hairtone-start li { font-size: 14px; line-height: 1.45; margin: 2px 0;
   max-width: 52rem; color: #23272e; white-space: normal; }
 .hairtone-rows { max-height: 420px; overflow: auto; }
+.hairtone-rows > * { flex: 0 0 auto; min-height: 32px; }
+.hairtone-findings td:nth-child(3) { white-space: nowrap; }
+.hairtone-findings ul { margin: 0; padding-left: 18px; }
 .hairtone-findings table { border-collapse: collapse; font-size: 13px; }
 .hairtone-findings td, .hairtone-findings th { padding: 4px 10px 4px 0; vertical-align: top;
   border-bottom: 1px solid #cfc8bd; text-align: left; color: #23272e; background: #fff; }
@@ -45,7 +48,9 @@ def step_box(title: str, says: str, *children: widgets.Widget) -> widgets.VBox:
 
 def button(start: Start, words: str, act: Callable[[], None]) -> widgets.Button:
     """A button; what goes wrong is said in the panel."""
-    made = widgets.Button(description=words, layout=widgets.Layout(width="auto"))
+    made = widgets.Button(
+        description=words, layout=widgets.Layout(width="auto", align_self="flex-start")
+    )
     made.on_click(start.guarded(lambda _: act()))
     return made
 

@@ -68,7 +68,7 @@ class Mark:
 # Our own choice of inks; tests hold them apart for red-, green- and blue-blind eyes.
 MARKS: Final = (
     Mark(colour="#17324d", shape="o", line="-"),
-    Mark(colour="#c8601c", shape="s", line=(0, (5, 2))),
+    Mark(colour="#b5531a", shape="s", line=(0, (5, 2))),
     Mark(colour="#4b9aa8", shape="^", line=(0, (1, 1))),
     Mark(colour="#7a4a86", shape="D", line=(0, (5, 1, 1, 1))),
     Mark(colour="#d3aa2b", shape="v", line=(0, (3, 1, 1, 1, 1, 1))),
