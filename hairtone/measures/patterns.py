@@ -19,6 +19,7 @@ from hairtone.uncertainty import COVERAGE
 TRIALS: Final = 1024  # noise draws; 2.5 % tails repeat to about 3 %; our choice for speed
 _NEWTON_STEPS: Final = 12  # convex and from the right: doubles its digits each step
 _STEP: Final = 1e-4
+_DONE: Final = 1e-3  # of the reading
 Summary = Callable[[Floats], Floats]  # (..., m, 3) in axes where length is ΔE00 -> (...)
 
 
@@ -44,12 +45,16 @@ class SummaryLaw:
 
 def mean_length(vectors: Floats) -> Floats:
     """Mean over m lengths."""
-    return np.asarray(np.sqrt((vectors**2).sum(axis=-1)).mean(axis=-1))
+    return np.asarray(_lengths(vectors).mean(axis=-1))
 
 
 def largest_length(vectors: Floats) -> Floats:
     """Largest of m lengths."""
-    return np.asarray(np.sqrt((vectors**2).sum(axis=-1)).max(axis=-1))
+    return np.asarray(_lengths(vectors).max(axis=-1))
+
+
+def _lengths(vectors: Floats) -> Floats:
+    return np.asarray(np.sqrt(np.einsum("...i,...i->...", vectors, vectors)))
 
 
 def summary_law(reading: float, pattern: Floats, noise: Floats, summary: Summary) -> SummaryLaw:
@@ -90,5 +95,7 @@ def _largest_root(reading: float, pattern: Floats, noise: Floats, summary: Summa
         slope = (ahead - here) / _STEP
         step = np.where(slope > 1e-6, (here - reading) / np.maximum(slope, 1e-6), np.inf)
         size = np.maximum(size - np.maximum(step, 0.0), 0.0)
+        if not (np.isfinite(step) & (step > _DONE) & (size > 0)).any():
+            break
     missed = summary(size[:, None, None] * pattern + noise) > reading * 1.01
     return np.where(missed, 0.0, size)

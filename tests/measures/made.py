@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 
 from hairtone.colorimetry import VIEWINGS
@@ -19,9 +21,13 @@ FIBRES, RUN, CAMERA, TILT = 0.35, 3.0, np.array([0.8, 0.5, 0.7]), 0.15
 
 def fibre_noise(rng, count, *, size=FIBRES):
     """Noise of bins that share fibres with their neighbours, shape (count, BINS, 3)."""
+    return size * np.einsum("ij,njk->nik", _run_root(), rng.standard_normal((count, BINS, 3)))
+
+
+@cache
+def _run_root():
     apart = np.abs(np.arange(BINS)[:, None] - np.arange(BINS)) / RUN
-    root = np.linalg.cholesky(np.exp(-(apart**2) / 2) + 1e-6 * np.eye(BINS))
-    return size * np.einsum("ij,njk->nik", root, rng.standard_normal((count, BINS, 3)))
+    return np.linalg.cholesky(np.exp(-(apart**2) / 2) + 1e-6 * np.eye(BINS))
 
 
 def camera_noise(rng, count):
@@ -31,19 +37,25 @@ def camera_noise(rng, count):
     return common + tilt
 
 
+@cache
+def stated_noise(fibres):
+    """What a profile says of its own error: fibres resampled, cameras drawn."""
+    own = np.random.default_rng(1)
+    return fibre_noise(own, RESAMPLES, size=fibres), camera_noise(own, DRAWS)
+
+
 def profile_of(lab, rng=None, *, fibres=FIBRES, joint=True):
     """What one photo makes of the true colours `lab` (BINS, 3) or (3,); exact without `rng`."""
     true = np.broadcast_to(np.asarray(lab, float), (BINS, 3))
-    own = np.random.default_rng(1)
+    shaken, camera = stated_noise(fibres)
     seen = true.copy()
     if rng is not None:
         seen = true + fibre_noise(rng, 1, size=fibres)[0] + camera_noise(rng, 1)[0]
-    shaken = fibre_noise(own, RESAMPLES, size=fibres)
     return Profile(
         position=POSITION,
         lab=seen,
         sampling_covariance=np.tile(fibres**2 * np.eye(3), (BINS, 1, 1)),
-        draws=(seen + camera_noise(own, DRAWS)).astype(np.float32),
+        draws=(seen + camera).astype(np.float32),
         viewing=VIEWINGS["D65/10"],
         pixels=np.full(BINS, 900),
         sampling_draws=(seen + shaken).astype(np.float32) if joint else None,
