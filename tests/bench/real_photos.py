@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from baseline import CHROMATIC, held_out_3x3, held_out_ccm
 
-from hairtone.calibration.level1 import fit_level1
+from hairtone.calibration.choice import choose_calibration
 from hairtone.calibration.solve import calibrate
 from hairtone.chart.finder import find_chart
 from hairtone.chart.reference import DEFAULT_CHART, load_reference
@@ -85,7 +85,7 @@ def _errors(photo: Photo, reading: ChartReading) -> Floats:
 
 def _series_labs(reading: ChartReading) -> tuple[Floats, Floats]:
     """Patches as sRGB and as calibrated, whatever the judges would say of the photo."""
-    model = fit_level1(reading, viewing=DEFAULT_VIEWING, is_linear=False).model
+    model = choose_calibration(reading, viewing=DEFAULT_VIEWING).model
     return _plain_lab(reading), model.lab(model.linear(reading.encoded))
 
 
