@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import datetime, timedelta
 from pathlib import PurePath
 from typing import Final
 
@@ -23,6 +24,7 @@ _SUFFIXES: Final = {
     "WebP": (".webp",),
     "HEIC": (".heic", ".heif", ".hif"),
 }
+_WRITING: Final = timedelta(minutes=2)  # our choice: longer than a camera exposes and writes
 _LEAST_BAR: Final = 0.03  # our choice: share of the height that one-coloured rows must fill
 
 
@@ -50,15 +52,22 @@ def doubts_about(
                 remedy="Send the photo itself, not a picture of the screen that shows it.",
             ),
         )
-    if names_editor(facts.exposure):
-        flags += (
-            Flag(
-                code="edited",
-                says=f"The photo was edited or saved by a program: {facts.exposure.software!r}.",
-                remedy=_SEND_ORIGINAL,
-            ),
-        )
+    edit = _edit_told_by(facts)
+    if edit:
+        says = f"The photo was edited or saved by a program: {edit}."
+        flags += (Flag(code="edited", says=says, remedy=_SEND_ORIGINAL),)
     return flags
+
+
+def _edit_told_by(facts: ExifFacts) -> str:
+    """What gives an edit away; empty where nothing does."""
+    if names_editor(facts.exposure):
+        return repr(facts.exposure.software)
+    if facts.saved and facts.exposure.taken:
+        later = datetime.fromisoformat(facts.saved) - datetime.fromisoformat(facts.exposure.taken)
+        if later > _WRITING:
+            return f"it was changed {later} after it was taken"
+    return ""
 
 
 def _metadata_flags(facts: ExifFacts, *, knows_camera: bool) -> tuple[Flag, ...]:

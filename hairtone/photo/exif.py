@@ -20,6 +20,7 @@ from hairtone.photo.types import Exposure
 # [1]; main directory
 _MAKE, _MODEL, _ORIENTATION, _SOFTWARE, _EXIF = 0x010F, 0x0110, 0x0112, 0x0131, 0x8769
 # [1]; EXIF directory
+_SAVED: Final = 0x0132  # [1]; main directory: when the file was last changed
 _TIME, _F_NUMBER, _ISO, _TAKEN = 0x829A, 0x829D, 0x8827, 0x9003
 _COMMENT, _FOCAL, _COLOUR_SPACE, _INTEROP = 0x9286, 0x920A, 0xA001, 0xA005
 _INTEROP_INDEX: Final = 0x0001  # [1]; interoperability directory
@@ -46,6 +47,8 @@ class ExifFacts:
         What could not be read; empty where all was well.
     date_trouble : str
         The date as written where it is no date.
+    saved : str
+        When the file was last changed, as `Exposure.taken`; empty where it does not say.
     """
 
     exposure: Exposure = field(default_factory=Exposure)
@@ -54,6 +57,7 @@ class ExifFacts:
     says_screenshot: bool = False
     trouble: str = ""
     date_trouble: str = ""
+    saved: str = ""
 
 
 def read_exif(block: bytes | None) -> ExifFacts:
@@ -94,6 +98,7 @@ def read_exif(block: bytes | None) -> ExifFacts:
         says_screenshot=b"screenshot" in camera.raw(_COMMENT).replace(b"\0", b"").lower(),
         trouble=trouble,
         date_trouble=date_trouble,
+        saved=_date(main.text(_SAVED))[0],
     )
 
 

@@ -126,10 +126,11 @@ def _decode_shallow(data: bytes, name: str) -> Decoding:
             raise unusable("unknown-layout", f"The photo's layout is {picture.mode}, not RGB.")
         flags: tuple[Flag, ...] = (_palette_flag(),) if picture.mode == "P" else ()
         if picture.mode == "RGBA" or "transparency" in picture.info:
-            layers = np.array(picture.convert("RGBA"))
+            layers = np.asarray(picture.convert("RGBA"))
             flags += _margin_flags(layers[..., :3], layers[..., 3])
             return layers, flags
-        return np.array(picture.convert("RGB").convert("RGBX")), flags
+        plain = picture if picture.mode in ("RGB", "RGBX") else picture.convert("RGB")
+        return np.asarray(plain.convert("RGBX")), flags
 
 
 def _decode_deep(data: bytes | bytearray, name: str) -> Decoding:

@@ -117,6 +117,25 @@ def test_a_date_that_is_none_is_said(written):
     assert [flag.code for flag in photo.flags] == ["date-unknown"]
 
 
+@pytest.mark.parametrize(
+    ("saved", "is_edited"),
+    [
+        ("2026:03:04 10:20:30", False),
+        ("2026:03:04 10:21:30", False),
+        ("2026:03:04 10:10:00", False),
+        ("2026:03:06 09:00:00", True),
+        ("never", False),
+    ],
+)
+def test_a_file_changed_long_after_the_photo_is_flagged(saved, is_edited):
+    """Taken at 10:20:30; a program that keeps the camera's own Software tag is told by the date."""
+    data = camera_jpeg(exif=camera_exif(tag306=saved))
+
+    codes = [flag.code for flag in read_photo_bytes(data, name="photo.jpg").flags]
+
+    assert codes == (["edited"] if is_edited else [])
+
+
 def test_a_comment_that_says_screenshot_is_believed():
     exif = camera_exif()
     exif.get_ifd(0x8769)[0x9286] = b"ASCII\0\0\0Screenshot"
