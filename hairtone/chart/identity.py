@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from hairtone.chart.lattice import Lattice, map_points
 from hairtone.chart.preview import Preview
+from hairtone.chart.sampling import colours_at, unveiled_at
 from hairtone.chart.types import PATCHES, ChartReference
 from hairtone.colorimetry import VIEWINGS, Floats, encode_srgb
 
@@ -49,14 +50,30 @@ class Window:
     is_mirrored: bool
 
 
-def best_window(lattice: Lattice, preview: Preview, *, reference: ChartReference) -> Window | None:
-    """The part of a grid, and its turn, that shows the reference's colours best."""
+def best_window(
+    lattice: Lattice, preview: Preview, *, reference: ChartReference, is_veiled: bool = False
+) -> Window | None:
+    """The part of a grid, and its turn, that shows the reference's colours best.
+
+    Parameters
+    ----------
+    lattice : Lattice
+        Squares in rows and columns.
+    preview : Preview
+        The picture they were found in.
+    reference : ChartReference
+        What the chart's colours are.
+    is_veiled : bool, optional
+        Take off what the gaps between the squares give off, as glare does.
+    """
     top = lattice.places.max(axis=0)
     margin = np.array([COLUMNS - 2, COLUMNS - 2])
     size = top + 1 + 2 * margin
     columns, rows = np.meshgrid(np.arange(size[0]), np.arange(size[1]))
     spots = np.stack([columns, rows], axis=-1) - margin
-    colours, inside = _colours(lattice, preview, spots.reshape(-1, 2))
+    colours, inside = colours_at(lattice, preview, spots.reshape(-1, 2))
+    if is_veiled:
+        colours = unveiled_at(lattice, preview, spots.reshape(-1, 2))
     filled = np.zeros((size[1], size[0]), dtype=np.int64)
     filled[lattice.places[:, 1] + margin[1], lattice.places[:, 0] + margin[0]] = 1
 
@@ -70,13 +87,7 @@ def best_window(lattice: Lattice, preview: Preview, *, reference: ChartReference
     agreeing, residual = _consensus(measured[short], seen[short], known)
     best = int(np.lexsort((residual, -agreeing))[0])
     chosen = readings[short[best]]
-    places = spots.reshape(-1, 2)[chosen].reshape(ROWS, COLUMNS, 2)
-    across, down = places[0, 1] - places[0, 0], places[1, 0] - places[0, 0]
-    to_lattice = np.array(
-        [[across[0], down[0], places[0, 0, 0]], [across[1], down[1], places[0, 0, 1]], [0, 0, 1]],
-        dtype=np.float64,
-    )
-    matrix = lattice.to_picture @ to_lattice
+    matrix = lattice.to_picture @ _chart_to_lattice(spots.reshape(-1, 2)[chosen])
     return Window(
         to_picture=matrix,
         agreeing=int(agreeing[best]),
@@ -85,6 +96,13 @@ def best_window(lattice: Lattice, preview: Preview, *, reference: ChartReference
         squares=int(filled.reshape(-1)[chosen].sum()),
         is_mirrored=is_mirrored(matrix),
     )
+
+
+def _chart_to_lattice(spots: NDArray[np.int64]) -> Floats:
+    """Chart column and row -> column and row of the grid, from the places of the 24 patches."""
+    places = spots.reshape(ROWS, COLUMNS, 2).astype(np.float64)
+    first, across, down = places[0, 0], places[0, 1] - places[0, 0], places[1, 0] - places[0, 0]
+    return np.vstack([np.column_stack([across, down, first]), [0.0, 0.0, 1.0]])
 
 
 def is_mirrored(to_picture: Floats) -> bool:
@@ -103,23 +121,6 @@ def rate_readings(measured: Floats, reference: ChartReference) -> tuple[NDArray[
 def _known_colours(reference: ChartReference) -> Floats:
     """The patches as an ideal camera in daylight would encode them, shape (24, 3)."""
     return encode_srgb(np.clip(reference.xyz(VIEWINGS["D65/2"]) @ _SRGB_FROM_XYZ.T, 0, 1))
-
-
-def _colours(
-    lattice: Lattice, preview: Preview, spots: NDArray[np.int64]
-) -> tuple[Floats, NDArray[np.bool_]]:
-    """Mean encoded colour around the middle of each place, and whether that is in the frame."""
-    reach = np.linspace(-0.18, 0.18, 4)
-    around = np.stack(np.meshgrid(reach, reach), axis=-1).reshape(1, -1, 2)
-    points = map_points(lattice.to_picture, (spots[:, None] + around).reshape(-1, 2))
-    height, width = preview.picture.shape[:2]
-    good = np.isfinite(points).all(axis=1) & (points > -0.5).all(axis=1)
-    good &= (points < np.array([width - 0.5, height - 0.5])).all(axis=1)
-    pixels = np.zeros_like(points, dtype=np.int64)
-    pixels[good] = np.round(points[good]).astype(np.int64)
-    values = preview.picture[pixels[:, 1], pixels[:, 0]].reshape(len(spots), -1, 3) / 255.0
-    inside: NDArray[np.bool_] = np.asarray(good.reshape(len(spots), -1).all(axis=1))
-    return values.mean(axis=1), inside
 
 
 def _readings(filled: NDArray[np.int64], *, need: int) -> NDArray[np.int64]:

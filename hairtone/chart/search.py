@@ -30,17 +30,22 @@ def search_chart(photo: Photo, *, reference: ChartReference) -> Floats:
     Raises
     ------
     ChartError
-        ``chart-not-found``, ``chart-false``, ``chart-twice``.
+        ``chart-not-found``, ``chart-false``, ``chart-twice``, ``glare``.
     """
     closest: tuple[int, int] = (0, 0)
+    tried = set()
     for edge, contrasts in PASSES:
         preview = make_preview(photo, edge=edge)
+        if (preview.picture.shape, contrasts) in tried:  # a small photo, not made any smaller
+            continue
+        tried.add((preview.picture.shape, contrasts))
         lattices = find_lattices(find_squares(preview.picture, contrasts=contrasts))
         windows = [(grid, best_window(grid, preview, reference=reference)) for grid in lattices]
         rated = [(grid, window) for grid, window in windows if window is not None]
         proven = [pair for pair in rated if pair[1].agreeing >= PROVEN]
         if proven:
             return _only_one(proven, preview, photo)
+        _require_no_glare(lattices, preview, photo, reference=reference)
         closest = max([closest, *((w.squares, w.agreeing) for _, w in rated)])
     raise _nothing(photo, *closest)
 
@@ -61,6 +66,20 @@ def _only_one(proven: list[tuple[Lattice, Window]], preview: Preview, photo: Pho
             remedy="Use a 24-patch chart of one of the known editions.",
         )
     return np.asarray(preview.to_photo @ window.to_picture)
+
+
+def _require_no_glare(
+    lattices: tuple[Lattice, ...], preview: Preview, photo: Photo, *, reference: ChartReference
+) -> None:
+    for grid in lattices:
+        window = best_window(grid, preview, reference=reference, is_veiled=True)
+        if window is not None and window.agreeing >= PROVEN:
+            raise ChartError(
+                "glare",
+                "Glare lies over so much of the chart that its patches have lost their colours.",
+                where=photo.name,
+                remedy="Turn the chart or the lamps until no patch shines, and photograph again.",
+            )
 
 
 def _apart(first: Window, second: Window) -> bool:

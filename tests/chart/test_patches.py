@@ -40,7 +40,7 @@ def test_covariance_is_that_of_repeated_readings():
     of 16 blocks costs no bias; the trimmed mean is up to 5 % less efficient for normal noise.
     """
     look = Look(bits=16, noise=0.01)
-    light, _ = draw_light((Pose(width=0.5),), look)
+    light, _ = draw_light((Pose(width=0.8),), look, size=(400, 300))
     readings = [
         find_chart(develop(light, look, seed=seed), reference=REFERENCE) for seed in range(40)
     ]

@@ -53,7 +53,7 @@ def test_a_bare_board_has_no_chart():
     assert "corners by hand" in error.remedy
 
 
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("seed", range(8))
 def test_a_grid_of_random_colours_is_no_chart(seed):
     colours = np.random.default_rng(seed).uniform(0.02, 0.9, (4, 6, 3))
 
@@ -62,7 +62,7 @@ def test_a_grid_of_random_colours_is_no_chart(seed):
     assert error.code in {"chart-not-found", "chart-false"}
 
 
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("seed", range(8))
 def test_the_right_colours_in_another_order_are_no_chart(seed):
     order = np.random.default_rng(seed).permutation(24)
     colours = PATCH_LIGHT.reshape(24, 3)[order].reshape(4, 6, 3)
@@ -96,7 +96,7 @@ def test_plaid_is_no_chart(turn):
 def test_a_140_patch_chart_is_refused_though_it_holds_the_24(width):
     """Reflectances of the chart itself (fourteen columns of ten), from the data beside us."""
     tables = sorted(shared_folder("spectra").glob("*.csv"))
-    wide = next(t for t in tables if t.open(encoding="utf-8").readline().count(",") == 140)
+    wide = next(t for t in tables if t.read_text("utf-8").partition("\n")[0].count(",") == 140)
     table = np.genfromtxt(wide, delimiter=",", skip_header=1)
     xyz = reflectance_to_xyz(table[:, 1:].T, table[:, 0], viewing=VIEWINGS["D65/2"])
     patches = np.clip(xyz @ SRGB_FROM_XYZ.T, 0.002, 1).reshape(14, 10, 3).swapaxes(0, 1)
