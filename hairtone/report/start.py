@@ -7,7 +7,7 @@ from collections.abc import Callable
 from functools import wraps
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Protocol
+from typing import TYPE_CHECKING, Any, Final, Protocol, cast
 
 import ipywidgets as widgets
 
@@ -116,6 +116,15 @@ class Start:
         self.refresh()
         return new
 
+    def put_photo_card(self) -> Path:
+        """Put the printable photo card beside the studies, and return the file."""
+        from hairtone.reference import reference_path
+        from hairtone.study.files import write_atomically
+
+        target = self.base / "photo_card.html"
+        write_atomically(target, reference_path("photo_card.html").read_bytes())
+        return target
+
     def describe(self, keys: dict[str, str]) -> None:
         """Set title, viewing and chart of the study."""
         set_title_and_chart(self.study_folder, keys)
@@ -145,10 +154,9 @@ class Start:
 
         if self.analysis is None:
             self.measure()
-        assert_analysis = self.analysis
-        if assert_analysis is None:  # pragma: no cover - measure() sets it or raises
-            raise SheetError("nothing", "Nothing was measured.", remedy="Press Measure.")
-        return write_report(assert_analysis, audience=audience, out=self.study_folder / "results")
+        return write_report(
+            cast("Analysis", self.analysis), audience=audience, out=self.study_folder / "results"
+        )
 
     def refresh(self) -> None:
         """Show the study as it is now, in every step."""

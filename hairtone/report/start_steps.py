@@ -104,7 +104,12 @@ class PhotoStep:
             "2  The photographs",
             "Each shows dry, combed hair and the whole 24-patch chart in one plane.",
             self.where,
-            button(start, "Look for photographs", self._look),
+            widgets.HBox(
+                [
+                    button(start, "Look for photographs", self._look),
+                    button(start, "How to photograph", self._card),
+                ]
+            ),
         )
 
     def refresh(self) -> None:
@@ -119,6 +124,12 @@ class PhotoStep:
         self.where.value = (
             f"<p>Open the folder <b>{escape(name)}</b> in the list of files on the left and drag "
             f"the photographs onto it. There are <b>{count}</b> files in it now.</p>"
+        )
+
+    def _card(self) -> None:
+        card = self.start.put_photo_card()
+        self.start.say(
+            f"The photo card, one page to print, is {card.name} in the list of files on the left."
         )
 
     def _look(self) -> None:

@@ -1,0 +1,94 @@
+"""Sentences carry the figures as they are, with their intervals, and claim no more."""
+
+from __future__ import annotations
+
+import pytest
+
+from hairtone.report import sentences
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [(1.25, 1, "1.2"), (-3.04, 1, "−3.0"), (None, 1, "–"), (41.6, 0, "42")],
+)
+def test_numbers_have_a_point_and_a_true_minus(value, digits, text):
+    assert sentences.number(value, digits) == text
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [
+        (1, 2, "1.0 to 2.0"),
+        (6.3, None, "6.3 or more"),
+        (None, 2, "up to 2.0"),
+        (None, None, "limits unknown"),
+    ],
+)
+def test_an_open_interval_stays_open(low, high, text):
+    assert sentences.span(low, high) == text
+
+
+@pytest.mark.parametrize(
+    ("reference", "sample", "words"),
+    [
+        ((40, 20, 20), (36, 20, 20), "darker"),
+        ((40, 20, 20), (44, 24, 24), "lighter and more colourful"),
+        ((40, 20, 20), (40, 24, 15.5), "redder"),  # from 45 to 33 degrees, chroma 28.3 to 28.6
+        ((40, 20, 20), (40, 15.5, 24), "yellower"),
+        ((40, 20, 20), (40.5, 20.3, 20.4), ""),  # steps under one unit
+        ((40, 3, -30), (40, 12, -28), "of another hue"),  # a blue has no redder or yellower
+    ],
+)
+def test_directions_are_named_from_one_unit_on(reference, sample, words):
+    assert sentences.direction_words(reference, sample) == words
+
+
+def uptake(low, high):
+    return [
+        {"zone": zone, "delta_e": 15.0, "low": 14.0, "high": 16.0, "ratio_ends_to_roots": 1.1,
+         "ratio_low": low, "ratio_high": high}
+        for zone in ("roots", "ends")
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "verdict"),
+    [
+        (1.02, 1.2, "took up more than the roots"),
+        (0.8, 0.97, "took up less than the roots"),
+        (0.9, 1.3, "cannot be told"),
+        (None, 1.3, "cannot be told"),
+    ],
+)
+def test_uptake_is_judged_by_its_interval(low, high, verdict):
+    assert verdict in sentences.uptake_sentence(uptake(low, high))
+
+
+def test_what_cannot_be_told_of_a_fade_is_said():
+    assert "cannot be told" in sentences.colour_left_sentence([{"zone": "roots", "wash": 3,
+                                                                "colour_left": None}])  # fmt: skip
+    row = {"zone": "ends", "washes_to_refresh_low": None, "washes_to_refresh_high": None}
+    assert sentences.refresh_sentence([row]).endswith("ends cannot be told yet.")
+
+
+def test_less_uptake_than_the_roots_is_not_called_porous():
+    row = {"onset": 0.7, "low": 0.6, "high": 0.8, "excess": -1.1}
+
+    assert "took up less" in sentences.porous_sentence(row)
+    assert "porous" not in sentences.porous_sentence(row)
+
+
+def test_a_tiny_p_is_not_printed_as_nought():
+    row = {"measure": "root_to_ends", "zone": "", "wash": "0", "treatment_a": "a", "treatment_b": "b",
+           "difference": 2.0, "low": 1.0, "high": 3.0, "p_holm": 1e-7, "verdict": "less even",
+           "n_a": 6, "n_b": 6}  # fmt: skip
+
+    assert "p < 0.001" in sentences.comparison_sentence(row)
+
+
+def test_a_comparison_of_single_tresses_claims_no_limits():
+    row = {"measure": "root_to_ends", "zone": None, "wash": "0", "treatment_a": "a",
+           "treatment_b": "b", "difference": 2.0, "low": None, "high": None, "p_holm": None,
+           "verdict": "one tress each", "n_a": 1, "n_b": 1}  # fmt: skip
+
+    assert "limits unknown" in sentences.comparison_sentence(row)
