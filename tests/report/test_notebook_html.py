@@ -40,7 +40,7 @@ def views():
         lambda: made_analysis(hostile=True).outcome,
         lambda: notebook.findings(made_analysis(hostile=True)),
         lambda: notebook.chips(views()[0]),
-        lambda: notebook.told(views()[0]),
+        lambda: notebook.told(views()[1]),
         lambda: notebook.say([SCRIPT]),
     ],
     ids=["photo", "evenness", "study", "findings", "chips", "told", "say"],

@@ -90,7 +90,7 @@ def test_a_workbook_is_not_written_and_says_what_to_do(folder):
     book.save(folder / "photos.xlsx")
     sheet = Sheet(folder)
 
-    with pytest.raises(SheetError, match="Save it as photos.csv"):
+    with pytest.raises(SheetError, match=r"Save it as photos\.csv"):
         sheet.save()
 
     assert sheet.rows[0]["subject"] == "L2"
