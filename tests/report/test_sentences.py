@@ -80,8 +80,8 @@ def test_less_uptake_than_the_roots_is_not_called_porous():
 
 def test_a_tiny_p_is_not_printed_as_nought():
     row = {"measure": "root_to_ends", "zone": "", "wash": "0", "treatment_a": "a",
-           "treatment_b": "b", "difference": 2.0, "low": 1.0, "high": 3.0, "p_holm": 1e-7, "verdict": "less even",
-           "n_a": 6, "n_b": 6}  # fmt: skip
+           "treatment_b": "b", "difference": 2.0, "low": 1.0, "high": 3.0,
+           "p_holm": 1e-7, "verdict": "less even", "n_a": 6, "n_b": 6}  # fmt: skip
 
     assert "p < 0.001" in sentences.comparison_sentence(row)
 
