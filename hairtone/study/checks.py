@@ -82,6 +82,8 @@ def with_series_flags(rows: tuple[RowResult, ...]) -> tuple[RowResult, ...]:
     _flag_same_bytes(rows, flags)
     _flag_textures(rows, flags)
     _flag_times(rows, flags)
+    for row in rows:
+        row.hair.pop("texture", None)  # compared; a large study need not hold it
     return tuple(
         dataclasses.replace(row, flags=row.flags + tuple(flags[i])) if i in flags else row
         for i, row in enumerate(rows)

@@ -12,7 +12,8 @@ import pytest
 from folders import measure_fast, measured, series, write_study
 
 from hairtone.errors import HairtoneError
-from hairtone.study.cluster import _done, _refuse_open_door
+from hairtone.study import recipe
+from hairtone.study.cluster import Cluster, _done, _refuse_open_door
 from hairtone.study.run import measure_study
 from hairtone.study.sheet import read_study
 from hairtone.study.supervisor import Job
@@ -59,6 +60,9 @@ def cluster(tmp_path_factory):
     ]
     with distributed.Client(address, set_as_default=False, timeout=20) as client:
         client.wait_for_workers(3, timeout=30)
+        recipe.versions.cache_clear()  # both sides look at the same text of the package
+        client.run(recipe.versions)
+        recipe.versions()
     yield address, workers
     for process in (*workers, scheduler):
         process.kill()
@@ -168,6 +172,22 @@ def test_an_unsecured_scheduler_on_the_network_is_refused_unless_told(address, m
 @pytest.mark.parametrize("address", ["tls://10.1.2.3:1", "tcp://127.0.0.1:1", "localhost:1"])
 def test_a_secured_or_near_scheduler_is_taken(address):
     _refuse_open_door(address)
+
+
+def test_the_extra_is_named_where_it_is_missing(tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "distributed", None)
+
+    with pytest.raises(HairtoneError, match="needs the extra 'cluster'"):
+        list(Cluster(measure_fast, address="localhost:1", folder=tmp_path).run([]))
+
+
+def test_what_a_worker_says_becomes_the_photo_s_result_or_refusal():
+    job = Job(name="a.jpg", request=None)
+    bug = SimpleNamespace(status="finished", result=lambda: ("bug", "ValueError in x.py line 3"))
+    lost = SimpleNamespace(status="error", exception=lambda: RuntimeError("gone"))
+
+    assert "ValueError in x.py" in str(_done(job, bug).error)
+    assert "lost (RuntimeError)" in str(_done(job, lost).error)
 
 
 def test_a_lost_scheduler_stops_the_run_with_a_remedy():

@@ -5,9 +5,12 @@ from __future__ import annotations
 import errno
 import multiprocessing
 import os
+import random
 import shutil
+import signal
 import sqlite3
 import stat
+import time
 
 import pytest
 
@@ -299,6 +302,46 @@ def test_four_writers_lose_nothing(tmp_path):
 
     assert [writer.exitcode for writer in writers] == [0] * 4
     assert len(numbers(tmp_path)) == 40
+
+
+def put_until_killed(folder, acknowledged, start):
+    with Store(folder, write=True, wait_s=30.0) as store:
+        for number in range(start, start + 10_000):
+            store.put(f"p{number % 50}.jpg", packed(number), recipe="r")
+            os.write(acknowledged, number.to_bytes(4, "big"))
+
+
+KILLS = int(os.environ.get("HAIRTONE_KILLS", "10"))  # 200 were run once
+
+
+def test_kills_at_any_moment_lose_no_acknowledged_result(tmp_path):
+    """STO-01: kill -9 at random moments of writing; the store opens, every result is whole."""
+    context, rng = multiprocessing.get_context("fork"), random.Random(7)
+    known: dict[str, int] = {}
+    for round_number in range(KILLS):
+        reading, writing = os.pipe()
+        start = 100_000 * round_number
+        writer = context.Process(target=put_until_killed, args=(tmp_path, writing, start))
+        writer.start()
+        os.close(writing)
+        first = os.read(reading, 4)
+        time.sleep(rng.uniform(0.0, 0.15))
+        os.kill(writer.pid, signal.SIGKILL)
+        writer.join()
+        with os.fdopen(reading, "rb") as pipe:
+            told = first + pipe.read()
+        for at in range(0, len(told) - len(told) % 4, 4):
+            number = int.from_bytes(told[at : at + 4], "big")
+            known[f"p{number % 50}.jpg"] = number
+
+        with Store(tmp_path, write=True, wait_s=30.0) as store:
+            found = {photo: int(store.get(photo).sha256) for photo in store.photos()}
+            store.remove_orphans()
+        # the last put of a photo may have been stored and not yet acknowledged
+        assert all(found[photo] >= number for photo, number in known.items())
+        known = {photo: max(known.get(photo, 0), number) for photo, number in found.items()}
+
+    assert len(known) > 1
 
 
 def test_a_lock_of_a_dead_process_does_not_bind(tmp_path):
