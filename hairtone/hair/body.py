@@ -14,8 +14,10 @@ from hairtone.hair.shine import Shine, fit_shine
 
 RESAMPLES: Final = 200  # of the lanes; our choice: SDs repeat to 5 %
 GREY: Final = 0.08  # chroma over luminance; under it colour says little about highlights
-COMMON: Final = 0.6  # of the variance of the highlights' error that is alike along the hair
-REACH: Final = 4.0  # bins; SD of the kernel over the rest of that error
+HAIR_COLOURED: Final = 0.36  # SD of the share of highlights that carries the hair's own chroma
+LAMP_COLOUR: Final = 0.03  # SD of each channel of the lamp's colour, relative
+COMMON: Final = 0.3  # of the variance of the highlights' error that is alike along the hair
+REACH: Final = 6.0  # bins; SD of the kernel over the rest of that error
 LEAST_LIGHT: Final = 0.03  # of a bin's mean that stays whatever is taken out
 
 
@@ -124,17 +126,21 @@ def _resampled(
     falls = np.exp(shading.log_draws(rng.standard_normal((RESAMPLES, 3))))
     light = np.einsum("rl,blc->rbc", picked / falls, cells)
     mean = light / np.maximum(picked @ pixels.T, 1)[..., None]
-    alike = rng.standard_normal((RESAMPLES, 1))
-    apart = _smooth_noise(rng, len(cells))
-    shaken = np.sqrt(COMMON) * alike + np.sqrt(1 - COMMON) * apart
-    factor = 1 + shaken * shine.sd / np.maximum(shine.share, 1e-3)
-    return _without(mean, np.maximum(factor, 0)[..., None] * shine.light)
+    luminance = mean.mean(axis=2, keepdims=True)
+    missed = (_shaken(rng, len(cells)) * shine.sd)[..., None] * luminance * shine.colour
+    lamp = 1 + LAMP_COLOUR * rng.standard_normal((RESAMPLES, 1, 3))
+    body = _without(mean, shine.light * lamp + missed)
+    tint = 1 + HAIR_COLOURED * (shine.share + 2 * shine.sd) * _shaken(rng, len(cells))
+    grey = body.mean(axis=2, keepdims=True)
+    return np.asarray(grey + (body - grey) * tint[..., None])
 
 
-def _smooth_noise(rng: np.random.Generator, bins: int) -> Floats:
-    """Unit normal noise, alike in neighbouring bins, shape (R, bins)."""
+def _shaken(rng: np.random.Generator, bins: int) -> Floats:
+    """Unit normal noise, partly common to all bins, the rest alike in neighbours, (R, bins)."""
     reach = int(3 * REACH)
     bell = np.exp(-0.5 * (np.arange(-reach, reach + 1) / REACH) ** 2)
     bell /= np.sqrt((bell**2).sum())
     raw = rng.standard_normal((RESAMPLES, bins + 2 * reach))
-    return np.stack([np.convolve(row, bell, mode="valid") for row in raw])
+    apart = np.stack([np.convolve(row, bell, mode="valid") for row in raw])
+    common = rng.standard_normal((RESAMPLES, 1))
+    return np.sqrt(COMMON) * common + np.sqrt(1 - COMMON) * apart

@@ -181,7 +181,12 @@ def fitted_ends(
 
 def _full_from(breadth: Floats) -> int:
     """First station of an end from which on nearly all of the hair is there."""
-    usual = float(np.median(breadth))
+    at = np.arange(len(breadth))
+    inner = at >= len(breadth) // 3
+    if inner.sum() < 3:
+        return 0
+    usual = np.polyval(np.polyfit(at[inner], breadth[inner], 1), at)  # a tress may taper
+    usual = np.maximum(usual, 0.5 * np.median(breadth))
     return int(np.argmax(breadth >= FULL_SHARE * usual))
 
 

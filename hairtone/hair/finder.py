@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Final
 
 import numpy as np
@@ -16,16 +17,14 @@ from hairtone.hair.clamp import without_clamps
 from hairtone.hair.edges import full_mask
 from hairtone.hair.features import Features, frame_features
 from hairtone.hair.outline import Piece, find_pieces
+from hairtone.hair.roots import SIDES, held_end, named_end, roots_assumed, roots_last
 from hairtone.hair.strip import check_line, estimate_width
 from hairtone.hair.types import Strand
 from hairtone.photo.types import Photo
 
-SIDES: Final = {"top": (1, 1.0), "bottom": (1, -1.0), "left": (0, 1.0), "right": (0, -1.0)}
 LEAST_WIDTH: Final = 12.0  # photo pixels; our choice: four lanes of fibres inside mixed edges
 LEAST_LENGTH: Final = 60.0  # photo pixels; a row of pixels to a bin
-LAID_ACROSS: Final = 0.35  # rise over length under which a tress counts as laid across; 20 degrees
-LOOSE: Final = 0.1  # of the length at either end, where single fibres end; our choice
-CLAMPED: Final = 0.5  # of the space beyond an end filled by something solid: a clamp
+LOOSE: Final = 0.1  # of the length, where single fibres end; our choice
 
 BY_HAND = (
     "Draw the root-to-ends line by hand in the picker, or give it as 'line' in the sheet "
@@ -65,12 +64,14 @@ def find_strands(
     pieces = find_pieces(features)
     if not pieces:
         raise _not_found(photo)
+    laid = [_without_clamp(piece, features) for piece in pieces]
+    ends = _root_ends(laid, roots, where=photo.name)
     found = []
-    for piece in pieces:
-        piece, line = _without_clamp(piece, features)
-        strand = _strand(photo, piece, line, features, roots=roots, mm_per_px=mm_per_px)
+    for (piece, line), (turned, is_certain) in zip(laid, ends, strict=True):
+        flags = () if is_certain else (roots_assumed(),)
+        strand = _strand(photo, piece, line, features, turned=turned, flags=flags)
         if not _is_too_small(strand):
-            found.append(strand)
+            found.append(dataclasses.replace(strand, mm_per_px=mm_per_px))
         elif len(pieces) == 1:
             size = f"{strand.width:.0f} x {_length(strand):.0f} pixels"
             raise _too_small(photo, f"The hair found is {size}", "a larger view")
@@ -127,33 +128,37 @@ def strand_along(
     )
 
 
+def _root_ends(
+    laid: list[tuple[Piece, CentreLine]], roots: str | None, *, where: str
+) -> list[tuple[bool, bool]]:
+    """For each piece: whether its line ends at the roots, and whether that is certain."""
+    if roots is not None:
+        return [(named_end(line, roots, where=where) > 0, True) for _, line in laid]
+    held = [held_end(line, piece) for piece, line in laid]
+    return roots_last([line for _, line in laid], held)
+
+
 def _strand(
     photo: Photo,
     piece: Piece,
     line: CentreLine,
     features: Features,
     *,
-    roots: str | None,
-    mm_per_px: float | None,
+    turned: bool,
+    flags: tuple[Flag, ...],
 ) -> Strand:
-    points, flags = line.points, []
-    turned, is_certain = _roots_last(photo, line, piece, features, roots)
-    if turned:
-        points = points[::-1]
-    if not is_certain:
-        flags.append(_roots_assumed())
-    mask, box = full_mask(photo, piece.mask, _loose_ends(piece.mask, line), features)
+    points = line.points[::-1] if turned else line.points
+    mask, box = full_mask(photo, piece.mask, _loose_ends(piece.mask, points), features)
     placed, width = fitted_ends(mask, features.to_photo(points), origin=box[:2])
     if _leaves_frame(piece.mask):
-        flags.append(_cut_off())
+        flags = (*flags, _cut_off())
     return Strand(
         name="1",
         line=np.ascontiguousarray(placed),
         width=width,
         mask=mask,
         box=box,
-        mm_per_px=mm_per_px,
-        flags=tuple(flags),
+        flags=flags,
     )
 
 
@@ -169,60 +174,15 @@ def _without_clamp(piece: Piece, features: Features) -> tuple[Piece, CentreLine]
     return Piece(mask=mask, solid=piece.solid, is_held=(at_start, at_end)), rest
 
 
-def _loose_ends(mask: NDArray[np.bool_], line: CentreLine) -> NDArray[np.bool_]:
-    """The last tenth at either end, where fibres of different length let the board through."""
+def _loose_ends(mask: NDArray[np.bool_], points: Floats) -> NDArray[np.bool_]:
+    """The last tenth towards the ends, where fibres of different length let the board through."""
     ys, xs = np.nonzero(mask)
-    along, _ = project(np.stack([xs, ys], axis=1).astype(np.float64), line.points)
-    loose = (along < LOOSE * line.length) | (along > (1 - LOOSE) * line.length)
+    along, _ = project(np.stack([xs, ys], axis=1).astype(np.float64), points)
+    length = float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
+    loose = along > (1 - LOOSE) * length
     ends = np.zeros_like(mask)
     ends[ys[loose], xs[loose]] = True
     return ends
-
-
-def _roots_last(
-    photo: Photo, line: CentreLine, piece: Piece, features: Features, roots: str | None
-) -> tuple[bool, bool]:
-    """Whether the line as it stands ends at the roots, and whether that is more than a guess."""
-    first, last = line.points[0], line.points[-1]
-    if roots is not None:
-        axis, sign = SIDES[roots]
-        gap = sign * float(first[axis] - last[axis])
-        if abs(gap) < 0.1 * line.length:
-            raise HairError(
-                "roots-unclear",
-                f"The roots are said to lie at the {roots}, and the tress runs across: its ends "
-                f"differ by {abs(gap) * features.step:.0f} of "
-                f"{line.length * features.step:.0f} pixels that way.",
-                where=photo.name,
-                remedy="Name another side, or draw the root-to-ends line by hand.",
-            )
-        return gap > 0, True
-    clamped = [
-        piece.is_held[k] or _clamp_share(line, piece.solid, at_start=k == 0) > CLAMPED
-        for k in (0, 1)
-    ]
-    if clamped[0] != clamped[1]:
-        return clamped[1], True
-    rise = float(first[1] - last[1])
-    if abs(rise) >= LAID_ACROSS * line.length:
-        return rise > 0, True
-    return bool(first[0] > last[0]), False
-
-
-def _clamp_share(line: CentreLine, solid: NDArray[np.bool_], *, at_start: bool) -> float:
-    """Share of the space just beyond an end that something solid fills."""
-    points = line.points if at_start else line.points[::-1]
-    outwards = points[0] - points[2]
-    outwards = outwards / np.linalg.norm(outwards)
-    sideways = np.array([-outwards[1], outwards[0]])
-    reach, half = np.meshgrid(np.linspace(0.1, 0.3, 6), np.linspace(-0.35, 0.35, 9))
-    probes = points[0] + line.width * (
-        reach.ravel()[:, None] * outwards + half.ravel()[:, None] * sideways
-    )
-    xs, ys = np.round(probes).astype(int).T
-    height, width = solid.shape
-    inside = (xs >= 0) & (ys >= 0) & (xs < width) & (ys < height)
-    return float(solid[ys[inside], xs[inside]].sum() / len(xs))
 
 
 def _leaves_frame(mask: NDArray[np.bool_]) -> bool:
@@ -234,13 +194,8 @@ def _named(strands: list[Strand]) -> tuple[Strand, ...]:
     reach = np.array([np.abs(s.line[-1] - s.line[0]) for s in strands])
     across = (reach[:, 0] > reach[:, 1]).sum() > len(strands) / 2
     middle = np.array([s.line.mean(axis=0)[1 if across else 0] for s in strands])
-    return tuple(_renamed(strands[k], str(n)) for n, k in enumerate(np.argsort(middle), start=1))
-
-
-def _renamed(strand: Strand, name: str) -> Strand:
-    import dataclasses
-
-    return dataclasses.replace(strand, name=name)
+    order = np.argsort(middle, kind="stable")
+    return tuple(dataclasses.replace(strands[k], name=str(n)) for n, k in enumerate(order, start=1))
 
 
 def _is_too_small(strand: Strand) -> bool:
@@ -277,14 +232,6 @@ def _width_estimated(width: Floats | float) -> Flag:
         f"hair beside the line stays alike.",
         remedy="Look at the outline, and give the width where it is not right.",
         is_note=True,
-    )
-
-
-def _roots_assumed() -> Flag:
-    return Flag(
-        code="roots-assumed",
-        says="The hair is laid across and no clamp was seen: the left end is taken for the roots.",
-        remedy="Say where the roots lie with 'roots' (left or right).",
     )
 
 

@@ -22,7 +22,9 @@ DARKER_SMOOTH: Final = 1.7  # without: a contact shadow falls to 0.2 of the ligh
 SHADE: Final = -1.0  # a shadow that a tress casts goes no deeper beyond its ends
 FIBRED: Final = 3.0  # times the board's own texture
 SMOOTH: Final = 1.8  # up to this a thing has no fibres: clamp, label, shadow
-NEUTRAL: Final = 0.10  # clamps and labels are black, white or metal
+NEUTRAL: Final = 0.10  # off the lamp's colour: clamps and labels are black, white or metal
+NEUTRAL_DARK: Final = 0.2  # the same for black things, which veiling light tints
+LIVELY: Final = 1.35  # times the board's texture that a whole piece shows at least, or has a tint
 LEAST_SHARE: Final = 0.002  # of the frame; smaller is no tress
 LEAST_OF_LARGEST: Final = 0.12  # smaller than this share of the largest piece is a stray lock
 LEAST_ELONGATION: Final = 1.15  # length over width
@@ -46,7 +48,7 @@ def find_pieces(features: Features) -> list[Piece]:
     solid = _solid(features, texture)
     fibred = _opened(mask & ~_grown(solid & mask, 5), 5)
     pieces = _components(fibred)
-    textured = [m for m in pieces if np.median(texture[m]) > SMOOTH or _is_tinted(features, m)]
+    textured = [m for m in pieces if np.median(texture[m]) > LIVELY or _is_tinted(features, m)]
     if not textured:  # retouched or very dark hair shows no fibres: take the smooth pieces then
         textured = [m for m in _components(_opened(mask, 5)) if _elongation(m) > 2.5]
     kept = [m for m in textured if _stands_on_board(m, features) and not _hugs_chart(m, features)]
@@ -75,7 +77,8 @@ def hair_score(features: Features) -> SINGLES:
 
 def _solid(features: Features, texture: SINGLES) -> Mask:
     """Black, white or metal without fibres: clamps, labels, clips."""
-    plain = (features.texture < SMOOTH) & (features.greyness < NEUTRAL)
+    grey = np.where(features.lightness < SHADE, np.float32(NEUTRAL_DARK), np.float32(NEUTRAL))
+    plain = (features.texture < SMOOTH) & (features.greyness < grey)
     plain &= np.abs(features.lightness) > LIGHTER
     return _opened(_closed(plain, 3), 5) & (texture < 2 * SMOOTH)
 
@@ -86,7 +89,7 @@ def _is_shade(features: Features) -> Mask:
 
 
 def _is_tinted(features: Features, mask: Mask) -> bool:
-    return float(np.median(features.tint[mask])) > 2 * TINTED
+    return float(np.median(features.tint[mask])) > 1.5 * TINTED
 
 
 def _components(mask: Mask) -> list[Mask]:

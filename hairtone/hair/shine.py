@@ -41,6 +41,9 @@ TREND: Final = 0.1  # SD of a body that grows lighter without any change of chro
 BODY_FIT: Final = 0.07  # relative: how well body light follows chroma, when the gain is fitted
 BODY_NOISE: Final = 0.025  # relative: the same, when highlights are weighed bin by bin
 EVIDENCE: Final = (0.05, 1.0)  # relative noise, and log odds against, of there being any shine
+# error left all along a shiny tress, in shares of its light, and the largest share from which on
+UNSEEN: Final = 0.035  # it counts in full; our choice, from what was left on those photos
+FULLY_SHINY: Final = 0.12
 MOST: Final = 0.95  # of a bin's light that may be highlights
 
 
@@ -50,20 +53,28 @@ class Shine:
 
     Attributes
     ----------
-    light : ndarray, shape (bins, 3)
-        Light of the highlights, lamp's white = (1, 1, 1).
+    colour : ndarray, shape (bins, 3)
+        Of the highlights, luminance 1, lamp's white = (1, 1, 1).
+    luminance : ndarray, shape (bins,)
+        Of the highlights.
     share : ndarray, shape (bins,)
         Of the bin's luminance.
     sd : ndarray, shape (bins,)
         Of `share`.
     chance : float
-        That there are any, 0..1; `light` is scaled by it.
+        That there are any, 0..1; `luminance` is scaled by it.
     """
 
-    light: Floats
+    colour: Floats
+    luminance: Floats
     share: Floats
     sd: Floats
     chance: float
+
+    @property
+    def light(self) -> Floats:
+        """Light of the highlights, shape (bins, 3)."""
+        return self.luminance[:, None] * self.colour
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -95,10 +106,13 @@ def fit_shine(count: Floats, light: Floats) -> Shine:
         excess.luminance / scale, excess.noise / scale, luminance / scale, _body_terms(mean, scale)
     )
     highlights = highlights * chance
+    share = highlights * scale / luminance
+    unseen = UNSEEN * chance * min(float(share.max()) / FULLY_SHINY, 1.0)
     return Shine(
-        light=(highlights * scale)[:, None] * excess.colour,
-        share=highlights * scale / luminance,
-        sd=sd * np.sqrt(chance) * scale / luminance,
+        colour=excess.colour,
+        luminance=highlights * scale,
+        share=share,
+        sd=np.hypot(sd * np.sqrt(chance) * scale / luminance, unseen),
         chance=chance,
     )
 
