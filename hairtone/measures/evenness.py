@@ -178,7 +178,6 @@ def measure_evenness(
     mean, raw = _mean_difference(tenths)
     dl, dc, dh = (float(v) for v in lch_difference(roots, ends))
     judged = between if net is None else net
-    words = (bands or read_bands()).words("evenness", low=judged.low, high=judged.high)
     return Evenness(
         root_to_ends=between,
         root_to_ends_net=net,
@@ -192,7 +191,7 @@ def measure_evenness(
         slope=_slope(tenths),
         grade=grade_change(roots, ends),
         unlevelness_y=_unlevelness(tenths),
-        words=words if judged.is_resolved else f"{words} (not resolved)",
+        words=(bands or read_bands()).difference_words("evenness", judged),
     )
 
 

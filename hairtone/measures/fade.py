@@ -228,9 +228,7 @@ def _with_left(
 ) -> FadeStep:
     """The step with colour left and tone where they can be told, and in words."""
     if before is None or left is None or not left.is_enough:
-        seen = step.difference
-        words = bands.words("change", low=seen.low, high=seen.high)
-        return replace(step, words=words if seen.is_resolved else f"{words} (not resolved)")
+        return replace(step, words=bands.difference_words("change", step.difference))
     low, high = float(left.low[at]), float(left.high[at])
     tone = describe_drift(
         before.lab,

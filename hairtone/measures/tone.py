@@ -64,22 +64,24 @@ def describe_drift(
         words.append("redder" if across > 0 else "greener")
     if abs(light) > _PART * size:
         words.append("lighter" if light > 0 else "darker")
-    leaves = _what_leaves(np.asarray(dye[1:], dtype=np.float64), along, across, warm, red)
+    put_in = np.asarray(dye[1:], dtype=np.float64)
+    leaves = _what_leaves(put_in @ np.stack([warm, red], axis=1), (along, across), _PART * size)
     return " and ".join(words) + (f"; {leaves}" if leaves else "")
 
 
-def _what_leaves(dye: Floats, along: float, across: float, warm: Floats, red: Floats) -> str:
-    """The part of the dye's own tone that went ahead of the rest."""
+def _what_leaves(dye: Floats, moved: tuple[float, float], least: float) -> str:
+    """The part of the dye's own tone, towards warm and red, that went ahead of the rest."""
+    (warm, red), (along, across) = (float(v) for v in dye), moved
     parts = {
-        "the red leaves first": (float(dye @ red), across),
-        "the green leaves first": (-float(dye @ red), -across),
-        "the gold leaves first": (float(dye @ warm), along),
-        "the ash leaves first": (-float(dye @ warm), -along),
+        "the red leaves first": (red, across),
+        "the green leaves first": (-red, -across),
+        "the gold leaves first": (warm, along),
+        "the ash leaves first": (-warm, -along),
     }
-    size = float(np.linalg.norm(dye))
+    size = float(np.hypot(warm, red))
     ahead = {
-        words: -moved
-        for words, (put_in, moved) in parts.items()
-        if put_in > _PART * size and moved < 0 and size > 0
+        words: -went
+        for words, (put_in, went) in parts.items()
+        if put_in > _PART * size and -went > least
     }
     return max(ahead, key=lambda words: ahead[words]) if ahead else ""

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 from hairtone.errors import SheetError
 from hairtone.reference import reference_path
+from hairtone.uncertainty import ColourDifference
 
 CANNOT_TELL: Final = "cannot tell from these photos"
 _SCALES: Final = ("evenness", "change", "colour_left")
@@ -54,6 +55,13 @@ class Bands:
         if last - first == 1:
             return f"between {bands[first][1]} and {bands[last][1]}"
         return CANNOT_TELL
+
+    def difference_words(self, scale: str, difference: ColourDifference) -> str:
+        """The words for a difference; one that is not resolved says so."""
+        words = self.words(scale, low=difference.low, high=difference.high)
+        if difference.is_resolved or words == CANNOT_TELL:
+            return words
+        return f"{words} (not resolved)"
 
 
 def read_bands(path: Path | None = None) -> Bands:
