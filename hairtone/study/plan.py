@@ -69,7 +69,7 @@ def _fill(plan: Plan, study: Study, folder: Folder, hashes: dict[str, str]) -> N
         folder=study.folder,
         corners=None if first.corners is None else np.array(first.corners, np.float64),
         card=card,
-        hairs=tuple(_hair(row) for row in plan.rows),
+        hairs=(*map(_hair, plan.rows), *_known_hairs(plan, study)),
         zones=settings.zones,
         chart_mm=settings.chart_mm,
     )
@@ -84,6 +84,16 @@ def _fill(plan: Plan, study: Study, folder: Folder, hashes: dict[str, str]) -> N
 def _hair(row: SheetRow) -> HairRequest:
     line = None if row.line is None else np.array(row.line, np.float64)
     return HairRequest(place=row.place, line=line, width=row.width, roots=row.roots)
+
+
+def _known_hairs(plan: Plan, study: Study) -> list[HairRequest]:
+    """Swatches of known colour that no row of the sheet asks for."""
+    places = {row.place for row in plan.rows}
+    return [
+        HairRequest(place=swatch.place, roots=plan.rows[0].roots)
+        for swatch in study.settings.known
+        if swatch.photo == plan.photo and swatch.place not in places
+    ]
 
 
 def _hash(name: str, folder: Folder, hashes: dict[str, str]) -> str:

@@ -13,6 +13,7 @@ from hairtone.pipeline import PhotoRequest, measure_photo
 from hairtone.result import PhotoResult
 from hairtone.study.checks import refuse_same_picture, with_series_flags
 from hairtone.study.files import sha256_of
+from hairtone.study.known import swatch_flags
 from hairtone.study.outcome import RowResult, StudyResult
 from hairtone.study.pack import error_from, flag_from
 from hairtone.study.places import clock_is_suspect, now, store_notes
@@ -81,8 +82,7 @@ def measure_study(
             kept = sum(plan.stored is not None for plan in plans)
             raise StudyStopped(kept=kept, left=len(plans) - kept, signal=stop.signal) from error
         notes = store_notes(store.folder)
-    treatments = study.treatments
-    by_row = {r.row.where: r for plan in plans for r in _row_results(plan, treatments)}
+    by_row = {r.row.where: r for plan in plans for r in _row_results(plan, study)}
     rows = tuple(by_row[row.where] for row in study.rows)
     return StudyResult(study=study, rows=with_series_flags(rows), notes=study.notes + notes)
 
@@ -201,8 +201,9 @@ def _bar(total: int, progress: bool | Progress) -> Iterator[Callable[[], None]]:
         yield lambda: bar.update() and None
 
 
-def _row_results(plan: Plan, treatments: dict[tuple[str, str], str]) -> Iterator[RowResult]:
+def _row_results(plan: Plan, study: Study) -> Iterator[RowResult]:
     """What became of each row of a photo."""
+    treatments = study.treatments
     for row in plan.withheld:
         yield RowResult(row=row, treatment=treatments.get(row.hair, ""), error=_no_consent(row))
     if plan.stored is None:
@@ -214,16 +215,17 @@ def _row_results(plan: Plan, treatments: dict[tuple[str, str], str]) -> Iterator
         return
     record = json.loads(plan.stored.record)
     hairs = {hair["place"]: hair for hair in record["hairs"]}
-    photo_flags = tuple(map(flag_from, record["result"]["flags"])) + plan.flags
+    known = [swatch for swatch in study.settings.known if swatch.photo == plan.photo]
+    flags = (*map(flag_from, record["result"]["flags"]), *plan.flags, *swatch_flags(hairs, known))
     for row in plan.rows:
         hair = hairs.get(row.place, {})
-        error_told = hair.get("error") if hair else record["result"]["error"]
-        error_found = error_from(error_told, plan.photo)
+        told = hair.get("error") if hair else record["result"]["error"]
+        error_found = error_from(told, plan.photo)
         yield RowResult(
             row=row,
             treatment=treatments.get(row.hair, ""),
             sha256=plan.stored.sha256,
-            flags=photo_flags + tuple(map(flag_from, hair.get("flags", ()))),
+            flags=flags + tuple(map(flag_from, hair.get("flags", ()))),
             error=error_found,
             hair={} if error_found else hair,
             photo=record["result"],

@@ -382,3 +382,54 @@ def test_empty_workbooks_and_control_signs_are_refused(tmp_path, monkeypatch):
     monkeypatch.setattr("hairtone.study.workbook.MAX_BYTES", 10)
     with pytest.raises(SheetError, match="workbook is too large"):
         read_study(tmp_path)
+
+
+def test_accents_damaged_by_an_earlier_program_are_told(tmp_path):
+    rows = [{"photo": "photos/MÃ¼ller.jpg", "subject": "T1", "wash": "0"}]
+
+    notes = read_study(write_study(tmp_path, rows)).notes
+
+    assert any("accents may have been damaged" in note for note in notes)
+
+
+@pytest.mark.parametrize("name", ["photos.csv", "study.toml"])
+def test_a_sheet_that_the_system_will_not_hand_over_is_told(tmp_path, monkeypatch, name):
+    folder = write_study(tmp_path, series())
+    plain = type(folder).open
+
+    def failing(self, *args, **options):
+        if self.name == name:
+            raise OSError(errno.EACCES, "Permission denied")
+        return plain(self, *args, **options)
+
+    def read(self):
+        with failing(self, "rb") as file:
+            return file.read()
+
+    monkeypatch.setattr("pathlib.Path.open", failing)
+    monkeypatch.setattr("pathlib.Path.read_bytes", read)
+
+    with pytest.raises(SheetError, match=r"cannot be opened \(Permission denied\)"):
+        read_study(folder)
+
+
+def test_a_store_held_by_another_program_is_told(tmp_path):
+    import sqlite3
+
+    with Store(tmp_path, write=True) as store:
+        told = [
+            store._told(error)
+            for error in map(coded, ("SQLITE_BUSY", "SQLITE_READONLY", "SQLITE_IOERR"))
+        ]
+
+    assert [error.code for error in told] == ["store-locked", "store-read-only", "store-failed"]
+    assert all(error.remedy for error in told)
+    assert isinstance(coded("x"), sqlite3.Error)
+
+
+def coded(name):
+    import sqlite3
+
+    error = sqlite3.OperationalError("x")
+    error.sqlite_errorname = name
+    return error

@@ -297,3 +297,30 @@ def test_a_killed_run_loses_nothing_that_was_stored(tmp_path):
     outcome = measured(folder)
 
     assert outcome.to_json() == whole.to_json()
+
+
+KNOWN = TITLE + "[[known]]\nphoto = 'photos/T1_0.jpg'\nplace = 2\nlab = [{}, 10, 10]\nu95 = 0.5\n"
+
+
+@pytest.mark.parametrize(
+    ("lightness", "codes", "status"),
+    [(40.2, ["known-swatch"], "measured"), (50, ["known-swatch-off"], "flagged")],
+)
+def test_a_known_swatch_is_read_beside_the_rows(tmp_path, lightness, codes, status):
+    folder = write_study(tmp_path, series(washes=("0",)), settings=KNOWN.format(lightness))
+    put(folder, "photos/T1_0.jpg", "lab 40 10 10")
+
+    row = measured(folder).rows[0]
+
+    assert [flag.code for flag in row.flags] == codes
+    assert row.status == status
+
+
+def test_a_known_swatch_that_is_not_there_is_a_note(tmp_path):
+    settings = KNOWN.format(40).replace("place = 2", "place = 4")
+    folder = write_study(tmp_path, series(washes=("0",)), settings=settings)
+
+    row = measured(folder).rows[0]
+
+    assert [flag.code for flag in row.flags] == ["known-swatch-unread"]
+    assert row.status == "measured"
