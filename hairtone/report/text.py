@@ -78,8 +78,11 @@ def _describe_tress(tress: TressResult) -> list[str]:
 
 
 def describe_study(outcome: StudyResult) -> str:
-    """How many rows were measured, flagged and refused, and what to do next."""
+    """What was understood of the study, then how many rows were measured, flagged and refused."""
     counts = outcome.counts
     total = sum(counts.values())
     told = ", ".join(f"{counts[status]} {status}" for status in ("measured", "flagged", "refused"))
-    return f"{outcome.study.settings.title}: {total} hairs in the sheet: {told}."
+    lines = [f"  {note}" for note in outcome.notes]
+    return "\n".join(
+        [*lines, f"{outcome.study.settings.title}: {total} hairs in the sheet: {told}."]
+    )
