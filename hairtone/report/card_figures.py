@@ -115,7 +115,8 @@ def _amounts_figure(view: HairView, fade: list[dict[str, Any]]) -> Shown | None:
     ]
     if not rows:
         return None
-    crossing = next((row for row in view.of("crossing") if row.get("low") is not None), None)
+    crossings = [row for row in view.of("crossing") if row.get("wash") is not None]
+    crossing = next((row for row in crossings if not sentences.is_open_crossing(row)), None)
     between = None if crossing is None else (float(crossing["low"]), crossing.get("high"))
     told = [sentences.crossing_sentence(row) for row in view.of("crossing")]
     return shown(

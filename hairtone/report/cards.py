@@ -16,8 +16,9 @@ from hairtone.report.blocks import (
     grid,
 )
 from hairtone.report.card_figures import profile_figures, wash_figures
+from hairtone.report.pictures import crops_of
 from hairtone.report.record import Record, record_of
-from hairtone.report.types import ZONE_WORDS, ZONES
+from hairtone.report.types import ZONE_WORDS, ZONES, Audience
 from hairtone.report.views import HairView, drawn_profiles, first_of_each_wash
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ class Card:
     next_visit: str = ""
 
 
-def make_card(view: HairView, *, map_top: float) -> Card:
+def make_card(view: HairView, *, map_top: float, audience: Audience) -> Card:
     """The card of one hair.
 
     Parameters
@@ -78,6 +79,8 @@ def make_card(view: HairView, *, map_top: float) -> Card:
         The hair.
     map_top : float
         ΔE00 at the dark end of every map of the study.
+    audience : str
+        Whom the report is for; decides which consent crops need.
     """
     settings = view.outcome.study.settings
     profiles = drawn_profiles(view)
@@ -98,6 +101,7 @@ def make_card(view: HairView, *, map_top: float) -> Card:
         fade=_fade(view),
         log=_log(view),
         record=record_of(view.rows, settings),
+        pictures=crops_of(view, audience=audience),
         next_visit=visits[-1].isoformat() if visits else "",
     )
 

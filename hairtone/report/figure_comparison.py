@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -26,7 +27,7 @@ from hairtone.report.style import (
 if TYPE_CHECKING:
     from hairtone.calibration.types import Calibration
 
-_ROW: Final = 0.32  # inches a row
+_ROW: Final = 0.42  # inches a row
 
 
 @styled
@@ -81,9 +82,14 @@ def _known(row: dict[str, Any]) -> bool:
     return all(row.get(key) is not None for key in ("difference", "low", "high"))
 
 
+def wrap(text: str, *, width: int = 24) -> str:
+    """Text broken into lines short enough for the margin of a figure."""
+    return "\n".join(textwrap.wrap(text, width))
+
+
 def _name_verdicts(ax: Axes, verdicts: Sequence[str]) -> None:
     right = ax.secondary_yaxis("right")
-    right.set_yticks(range(len(verdicts)), verdicts)
+    right.set_yticks(range(len(verdicts)), [wrap(verdict) for verdict in verdicts])
     right.tick_params(length=0, labelsize=7.5)
     right.spines["right"].set_visible(False)
 

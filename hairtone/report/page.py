@@ -102,7 +102,7 @@ def make_page(analysis: Analysis, *, audience: Audience) -> Page:
         missing=tuple(analysis.missing),
         lead=_lead(audience, outcome),
         overview=_overview(tables) if audience == "educator" else None,
-        cards=tuple(make_card(hair, map_top=top) for hair in shown_hairs),
+        cards=tuple(make_card(hair, map_top=top, audience=audience) for hair in shown_hairs),
         more=_more(len([hair for hair in hairs if hair.measured])),
         uptake=_uptake(tables) if audience == "educator" else None,
         records=tuple(record_of(hair.rows, settings) for hair in hairs[:MOST_CARDS]),

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import anywidget
 import numpy as np
 import traitlets
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 if TYPE_CHECKING:
     from hairtone.photo.types import Photo
@@ -133,19 +133,32 @@ def preview_jpeg(photo: Photo, *, longest: int = _LONGEST) -> bytes:
     from PIL import Image
 
     width, height = photo.size
-    table = photo.encoding.table
-    if photo.encoding.is_linear:
-        from hairtone.colorimetry import encode_srgb
-
-        table = encode_srgb(table)
-    shown = np.round(255 * np.clip(table, 0, 1)).astype(np.uint8)  # bytes: no float frame is made
     step = max(1, max(width, height) // (2 * longest))
-    codes = shown[photo.pixels[::step, ::step, :3], np.arange(3)]
+    codes = shown_codes(photo, photo.pixels[::step, ::step, :3])
     scale = min(1.0, longest / max(width, height))
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
     out = io.BytesIO()
     Image.fromarray(codes).resize(size, Image.Resampling.LANCZOS).save(out, "JPEG", quality=88)
     return out.getvalue()
+
+
+def shown_codes(photo: Photo, pixels: NDArray[np.integer[Any]]) -> NDArray[np.uint8]:
+    """Codes of a photo as bytes for a screen; a table look-up, no float picture is made.
+
+    Parameters
+    ----------
+    photo : Photo
+        Whose encoding the codes are in.
+    pixels : ndarray, shape (h, w, 3)
+        Codes of it, or of a part of it.
+    """
+    table = photo.encoding.table
+    if photo.encoding.is_linear:
+        from hairtone.colorimetry import encode_srgb
+
+        table = encode_srgb(table)
+    shown = np.round(255 * np.clip(table, 0, 1)).astype(np.uint8)
+    return np.asarray(shown[pixels, np.arange(3)])
 
 
 def points_text(points: ArrayLike) -> str:

@@ -234,11 +234,21 @@ def crossing_sentence(row: Row) -> str:
     hair = hair_words(str(row["subject"]), str(row.get("section") or ""))
     if row.get("wash") is None:
         return f"{hair}: roots and ends do not come to hold equally much colour within sight."
+    if is_open_crossing(row):
+        return (
+            f"{hair}: roots and ends stay too close to say at which wash they hold equally much "
+            f"colour."
+        )
     reach = span(row.get("low"), row.get("high"))
     return (
         f"{hair}: roots and ends hold equally much colour at about wash {number(row['wash'])} "
         f"(wash {reach})."
     )
+
+
+def is_open_crossing(row: Row) -> bool:
+    """Whether a row of crossing.csv leaves all washes open."""
+    return row.get("high") is None and (row.get("low") is None or row["low"] < 1)
 
 
 def comparison_sentence(row: Row) -> str:

@@ -49,7 +49,7 @@ def blocks_of(analysis: Analysis, tables: Tables) -> dict[str, Any]:
     return {
         "lead": _lead(analysis.outcome),
         "design": _design(analysis.outcome),
-        "comparisons": [sentences.comparison_sentence(r) for r in comparisons[:MOST_COMPARISONS]],
+        "comparisons": _told(comparisons),
         "comparison_figures": _comparison_figures(comparisons),
         "comparison_table": table_of("Comparisons of treatments", comparisons, _COMPARISON),
         "treatment_figures": _fade_figures(tables, order),
@@ -95,11 +95,33 @@ def _design(outcome: StudyResult) -> Grid:
     return grid("Design as photographed", head, rows)
 
 
+def _told(rows: Sequence[dict[str, Any]]) -> list[str]:
+    """Comparisons in words: those that can be judged, just coloured and at the last wash."""
+    if not rows:
+        return ["No treatments were compared: the study has one, or the sheet names none."]
+    judged = [row for row in rows if row.get("low") is not None]
+    if not judged:
+        reasons = dict.fromkeys(str(row["verdict"]) for row in rows)
+        return [f"Nothing can be said about treatments yet. {_sentence(r)}" for r in reasons]
+    last = max((int(r["wash"]) for r in judged if str(r["wash"]).isdigit()), default=0)
+    key = [row for row in judged if str(row["wash"]) in ("", "0", str(last))]
+    open_ones = dict.fromkeys(str(row["verdict"]) for row in rows if row.get("low") is None)
+    return [
+        *[sentences.comparison_sentence(row) for row in key[:MOST_COMPARISONS]],
+        *[f"The other comparisons: {verdict.rstrip('.')}." for verdict in list(open_ones)[:3]],
+    ]
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}."
+
+
 def _comparison_figures(rows: Sequence[dict[str, Any]]) -> list[Shown]:
-    """One figure for each measure, so that units are not mixed."""
+    """One figure for each measure, so that units are not mixed; only what has an interval."""
     by: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in rows:
-        by[str(row["measure"])].append(row)
+        if row.get("low") is not None and row.get("high") is not None:
+            by[str(row["measure"])].append(row)
     return [
         shown(
             figure_comparison_table([comparison_label(r) for r in found], found),
@@ -173,12 +195,12 @@ def _mean_of(rows: Sequence[dict[str, Any]]) -> dict[str, float]:
     return {"value": mean, "low": mean - reach, "high": mean + reach}
 
 
-def _summary(values: Sequence[float]) -> str:
+def _summary(values: Sequence[float], *, digits: int) -> str:
     """Mean, and the standard deviation over hairs where there is more than one."""
-    mean = number(float(np.mean(values)), 2)
+    mean = number(float(np.mean(values)), digits)
     if len(values) < 2:
         return mean
-    return f"{mean} (SD {number(float(np.std(values, ddof=1)), 2)}, n {len(values)})"
+    return f"{mean} (SD {number(float(np.std(values, ddof=1)), digits)}, n {len(values)})"
 
 
 def _evenness_table(tables: Tables, order: Sequence[str]) -> Grid:
@@ -190,7 +212,7 @@ def _evenness_table(tables: Tables, order: Sequence[str]) -> Grid:
         values = _collect(group, lambda r: (str(r["measure"]), str(r["wash"])), "value")
         for measure in dict.fromkeys(measure for measure, _ in values):
             cells = [values.get((measure, wash)) for wash in washes]
-            words = [_summary(cell) if cell else None for cell in cells]
+            words = [_summary(cell, digits=2) if cell else None for cell in cells]
             rows.append((name, MEASURE_WORDS.get(measure, measure), *words))
     caption = "Evenness by treatment and wash, ΔE₀₀: mean over hairs"
     return grid(caption, ("treatment", "measure", *washes), rows)
@@ -205,7 +227,8 @@ def _left_table(tables: Tables, order: Sequence[str]) -> Grid:
         values = _collect(group, lambda r: (str(r["zone"]), int(r["wash"])), "colour_left")
         for zone in ZONES:
             cells = [values.get((zone, wash)) for wash in washes]
-            rows.append((name, ZONE_WORDS[zone], *[_summary(c) if c else None for c in cells]))
+            words = [_summary(cell, digits=0) if cell else None for cell in cells]
+            rows.append((name, ZONE_WORDS[zone], *words))
     return grid("Colour left, %: mean over hairs", ("treatment", "zone", *map(str, washes)), rows)
 
 

@@ -19,12 +19,7 @@ WIDTHS = (1280, 390)
 
 @pytest.fixture(scope="module")
 def pages():
-    """Text of the report for each audience."""
-    return {audience: report_html(made_analysis(), audience=audience) for audience in AUDIENCES}
-
-
-@pytest.fixture(scope="module")
-def hostile_pages():
+    """Text of the report for each audience; names and notes hold text that would like to run."""
     analysis = made_analysis(hostile=True)
     return {audience: report_html(analysis, audience=audience) for audience in AUDIENCES}
 
@@ -78,7 +73,7 @@ def test_every_picture_says_in_words_what_it_shows(pages, audience):
 def test_refusals_flags_cautions_validity_and_methods_are_there(pages, audience):
     text = Reader(pages[audience]).text
 
-    assert "No 24-patch chart was found." in text
+    assert "No 24-patch chart was found" in text
     assert "Put the whole chart beside the hair and photograph again." in text
     assert "Turn the lamps so that no bright band lies on the hair." in text
     assert "allergy alert test is done exactly as the maker directs" in text
@@ -128,8 +123,8 @@ def test_the_tester_gets_design_comparison_noise_and_exclusions(pages):
 
 
 @pytest.mark.parametrize("audience", AUDIENCES)
-def test_hostile_text_is_text(hostile_pages, audience):
-    page = hostile_pages[audience]
+def test_hostile_text_is_text(pages, audience):
+    page = pages[audience]
 
     assert SCRIPT not in page
     assert SCRIPT in Reader(page).text  # shown, not run
@@ -223,10 +218,8 @@ def opened_report(browser, folder, text, *, width):
 @pytest.mark.browser
 @pytest.mark.parametrize("width", WIDTHS)
 @pytest.mark.parametrize("audience", AUDIENCES)
-def test_it_opens_without_a_network_and_fits_the_screen(
-    browser, hostile_pages, audience, width, tmp_path
-):
-    opening, address = opened_report(browser, tmp_path, hostile_pages[audience], width=width)
+def test_it_opens_without_a_network_and_fits_the_screen(browser, pages, audience, width, tmp_path):
+    opening, address = opened_report(browser, tmp_path, pages[audience], width=width)
     with opening as page:
         page.goto(address)
         wide = page.evaluate("document.documentElement.scrollWidth")

@@ -1,0 +1,101 @@
+"""Crops of photographs: only where the study shows them and consent covers the report's use."""
+
+from __future__ import annotations
+
+import base64
+import dataclasses
+import io
+
+import numpy as np
+import pytest
+from PIL import Image
+from report.made import made_analysis
+
+from hairtone.report import notebook
+from hairtone.report.html import report_html
+from hairtone.report.pictures import crops_of
+
+RED = (200, 30, 30)
+LINE = [[60, 20], [60, 220]]
+
+
+@pytest.fixture
+def study(tmp_path):
+    """A made analysis whose photographs exist: grey, red along the line, with a GPS note."""
+    (tmp_path / "photos").mkdir()
+    full = made_analysis()
+    pixels = np.full((240, 320, 3), 90, np.uint8)
+    pixels[15:225, 50:71] = RED
+    exif = Image.Exif()
+    exif[0x010E] = "SECRET PLACE"
+    rows = []
+    for row in full.outcome.rows:
+        Image.fromarray(pixels).save(tmp_path / row.row.photo, quality=95, exif=exif)
+        hair = {"tress": {**row.hair.get("tress", {}), "line": LINE}} if row.hair else {}
+        rows.append(dataclasses.replace(row, hair=hair, sha256=""))
+    return tmp_path, full, tuple(rows)
+
+
+def with_consent(study, *, show, consent):
+    folder, full, rows = study
+    settings = full.outcome.study.settings
+    subjects = {
+        name: dataclasses.replace(subject, consent=consent)
+        for name, subject in settings.subjects.items()
+    }
+    settings = dataclasses.replace(
+        settings, show_photos=show, subjects=subjects if consent is not None else {}
+    )
+    plan = dataclasses.replace(full.outcome.study, folder=folder, settings=settings)
+    outcome = dataclasses.replace(full.outcome, study=plan, rows=rows)
+    return dataclasses.replace(full, outcome=outcome)
+
+
+def crops(analysis, audience):
+    """Addresses of the crops of the first hair."""
+    view = notebook.hairs(analysis)[0]
+    return [crop.uri for crop in crops_of(view, audience=audience)]
+
+
+@pytest.mark.parametrize(
+    ("audience", "show", "consent", "is_shown"),
+    [
+        ("educator", True, ("measure", "teach", "assess"), True),
+        ("educator", True, ("measure", "teach"), False),
+        ("educator", False, ("measure", "teach", "assess"), False),
+        ("stylist", True, ("measure",), True),
+        ("tester", True, ("measure", "teach", "assess"), False),
+        ("tester", True, ("measure", "publish"), True),
+        ("tester", True, None, False),  # nothing on record
+    ],
+)
+def test_crops_follow_the_study_and_the_consent(study, audience, show, consent, is_shown):
+    found = crops(with_consent(study, show=show, consent=consent), audience)
+
+    assert len(found) == (3 if is_shown else 0)  # before, just coloured, the last wash
+
+
+def test_a_crop_holds_the_hair_and_none_of_the_cameras_notes(study):
+    found = crops(with_consent(study, show=True, consent=("measure",)), "stylist")
+
+    data = base64.b64decode(found[0].partition(",")[2])
+    crop = Image.open(io.BytesIO(data))
+    # 0.12 of 200 px around the line: 48 px wide and 240 tall, cut by the frame's top at 0
+    assert crop.size == (49, 240)
+    assert not crop.getexif()
+    assert b"SECRET" not in data
+    assert np.asarray(crop)[100, 24] == pytest.approx(RED, abs=6)  # JPEG twice
+
+
+def test_a_photo_that_is_gone_costs_only_its_crop(study):
+    analysis = with_consent(study, show=True, consent=("measure",))
+    (study[0] / "photos" / "T1_wash0.jpg").unlink()
+
+    assert len(crops(analysis, "stylist")) == 2
+
+
+def test_a_crop_reaches_the_page(study):
+    text = report_html(with_consent(study, show=True, consent=("measure",)), audience="stylist")
+
+    assert text.count('src="data:image/jpeg;base64,') == 9
+    assert "the photograph, not calibrated." in text
