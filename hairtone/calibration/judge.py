@@ -10,6 +10,7 @@ from hairtone.calibration.types import Calibration
 from hairtone.chart.types import GREYS, ChartReading
 from hairtone.colorimetry import Floats
 from hairtone.errors import CalibrationError, Flag
+from hairtone.photo.pixels import encoded_values
 from hairtone.photo.types import Photo
 from hairtone.reference import read_limits
 
@@ -61,8 +62,7 @@ def darkest_value(photo: Photo) -> float:
     step = max(1, int(np.sqrt(photo.pixels[..., 0].size / SAMPLE)))
     codes = photo.pixels[::step, ::step, :3].reshape(-1, 3)
     rank = len(codes) // 1000
-    low = [np.partition(codes[:, k], rank)[rank] for k in range(3)]
-    return float(min(photo.encoding.table[code, k] for k, code in enumerate(low)))
+    return float(np.partition(encoded_values(photo, codes), rank, axis=0)[rank].min())
 
 
 def _faded(darkest: float, limit: float) -> Flag:

@@ -11,6 +11,7 @@ from hairtone.chart.lattice import map_points
 from hairtone.chart.refine import CENTRES, Grid
 from hairtone.chart.types import PATCHES
 from hairtone.colorimetry import Floats
+from hairtone.photo.pixels import encoded_values
 from hairtone.photo.types import Photo
 
 INNER = 0.6  # of a patch's width and height is read; common practice
@@ -56,15 +57,14 @@ def read_patches(photo: Photo, grid: Grid) -> PatchReadings:
     """Read the inner part of every patch at full size."""
     steps = int(np.clip(round(INNER * grid.patch_px / BLOCKS), 2, MOST_STEPS))
     codes = _codes(photo, grid, side=BLOCKS * steps)
-    table = photo.encoding.table
-    values = np.stack([table[codes[..., c], c] for c in range(3)], axis=-1)
+    values = encoded_values(photo, codes)
     blocks = values.reshape(PATCHES, BLOCKS, steps, BLOCKS, steps, 3)
     means = blocks.mean(axis=(2, 4)).reshape(PATCHES, -1, 3)
     left = _without_slope(means)
     free = left.shape[1] - 3
     spread = np.einsum("pbi,pbj->pij", left, left) / free
     inside = blocks.std(axis=(2, 4)).mean(axis=(1, 2))
-    quantum = 1 / (len(table) - 1)
+    quantum = 1 / photo.top_code
     rounding = quantum**2 / 12 * np.where(inside < quantum / 2, 1.0, 1 / steps**2)
     grey = left.mean(axis=-1)
     pixels = values.reshape(PATCHES, -1, 3)

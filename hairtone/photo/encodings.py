@@ -33,6 +33,7 @@ PRIMARIES: Final = {  # xy of red, green, blue
     "Rec. 2020": ((0.708, 0.292), (0.170, 0.797), (0.131, 0.046)),  # [4]
 }
 ADOBE_GAMMA: Final = 563 / 256  # [3]
+SAME_MATRIX: Final = 2e-3  # our choice: published versions of one encoding differ by less
 _SAME_TONE: Final = 1e-3  # our choice: a quarter of an 8-bit code; profiles' tables are that coarse
 _BRADFORD: Final = np.array(  # [5]
     [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]]
@@ -121,7 +122,14 @@ def adaptation(source: Floats, target: Floats) -> Floats:
 
 
 def _encoding(name: str, table: Floats, to_xyz: Floats) -> Encoding:
-    return Encoding(name=name, table=_sealed(table), to_xyz=_sealed(to_xyz))
+    to_srgb = np.asarray(np.linalg.inv(primaries_to_xyz(PRIMARIES["sRGB"])) @ to_xyz, np.float64)
+    is_srgb = bool(np.abs(to_srgb - np.eye(3)).max() < SAME_MATRIX)
+    return Encoding(
+        name=name,
+        table=_sealed(table),
+        to_xyz=_sealed(to_xyz),
+        to_srgb=None if is_srgb else _sealed(to_srgb),
+    )
 
 
 def _sealed(array: Floats) -> Floats:

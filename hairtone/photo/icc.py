@@ -9,6 +9,7 @@ References
 
 from __future__ import annotations
 
+import dataclasses
 import struct
 from collections.abc import Mapping
 from typing import Final
@@ -20,6 +21,7 @@ from hairtone.photo.encodings import (
     D50_WHITE,
     D65_WHITE,
     PRIMARIES,
+    SAME_MATRIX,
     Curve,
     Floats,
     adaptation,
@@ -33,7 +35,6 @@ from hairtone.photo.types import Encoding
 
 _MOST_TAGS: Final = 200  # our choice: profiles hold a dozen
 _WHITE_REACH: Final = 0.05  # our choice: a sum of the colorants farther from D50 is no such profile
-_SAME_MATRIX: Final = 2e-3  # our choice: published versions of one encoding differ by less
 _DIP: Final = 1e-3  # our choice: what rounded constants do where two pieces of a curve meet
 _CLASSES: Final = (b"mntr", b"scnr", b"spac", b"prtr")  # [1], 7.2.5: devices and colour spaces
 _PARAMETRIC: Final = (1, 3, 4, 5, 7)  # [1], table 68: parameters of function types 0 to 4
@@ -151,7 +152,7 @@ def _parametric_curve(tag: bytes) -> Curve:
 def _name_of(to_xyz: Floats, tags: Mapping[bytes, bytes]) -> str:
     """Name of the encoding with these primaries, or the profile's own name for itself."""
     for name, primaries in PRIMARIES.items():
-        if np.abs(primaries_to_xyz(primaries) - to_xyz).max() < _SAME_MATRIX:
+        if np.abs(primaries_to_xyz(primaries) - to_xyz).max() < SAME_MATRIX:
             return name
     return _own_name(tags)
 
@@ -160,7 +161,7 @@ def _without_name_of_another_tone(encoding: Encoding, tags: Mapping[bytes, bytes
     """Keep the names of sRGB and Display P3 for profiles that have their transfer too."""
     is_plain = bool((encoding.table == identity_table(len(encoding.table))).all())
     if encoding.name in ("sRGB", "Display P3") and not is_plain:
-        return Encoding(name=_own_name(tags), table=encoding.table, to_xyz=encoding.to_xyz)
+        return dataclasses.replace(encoding, name=_own_name(tags))
     return encoding
 
 

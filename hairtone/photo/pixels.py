@@ -8,6 +8,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from hairtone.colorimetry import decode_srgb, encode_srgb
 from hairtone.photo.types import Photo
 
 KEY_MASK: Final = 0xFFFFFF  # the 24 bits of a packed pixel that hold its colour
@@ -31,7 +32,10 @@ class ClippedShare:
 
 
 def encoded_values(photo: Photo, codes: ArrayLike) -> NDArray[np.float64]:
-    """Codes on the sRGB tone scale, 0..1; for camera RAW, linear light, 0..1.
+    """Encoded values of sRGB, 0..1, whatever the photo's encoding; for camera RAW, linear light.
+
+    A colour that sRGB cannot hold has a value a little under 0 or above 1: the transfer runs on,
+    odd about 0, as in IEC 61966-2-1, Amendment 1 (from memory).
 
     Parameters
     ----------
@@ -54,7 +58,11 @@ def encoded_values(photo: Photo, codes: ArrayLike) -> NDArray[np.float64]:
         raise ValueError(
             f"codes run from {codes.min()} to {codes.max()}; this photo's are 0..{len(table) - 1}."
         )
-    return table[codes, [0, 1, 2]]
+    values = table[codes, [0, 1, 2]]
+    if photo.encoding.to_srgb is None:
+        return values
+    linear = decode_srgb(values) @ photo.encoding.to_srgb.T
+    return np.asarray(np.copysign(encode_srgb(np.abs(linear)), linear))
 
 
 def packed_pixels(photo: Photo) -> NDArray[np.uint32]:

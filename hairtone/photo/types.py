@@ -24,16 +24,21 @@ class Encoding:
         profile's transfer is undone and sRGB's applied, so that one tone prior serves all.
         For ``"linear raw"`` code -> linear light, 0..1.
     to_xyz : ndarray, shape (3, 3), float64
-        Linear RGB of this encoding -> XYZ (D65, Y of white = 1); where a fit starts. The identity
-        for ``"linear raw"``.
+        Linear RGB of this encoding -> XYZ (D65, Y of white = 1). The identity for
+        ``"linear raw"``.
     is_linear : bool
         True for camera RAW: no tone curve stands between light and code.
+    to_srgb : ndarray, shape (3, 3), float64, or None
+        Linear RGB of this encoding -> linear RGB of sRGB's primaries; None where they are the
+        same, and for camera RAW. `pixels.encoded_values` applies it, so that one scene gives one
+        set of values in whatever encoding it is stored; `table` alone does not.
     """
 
     name: str
     table: NDArray[np.float64]
     to_xyz: NDArray[np.float64]
     is_linear: bool = False
+    to_srgb: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

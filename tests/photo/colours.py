@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from hairtone.colorimetry import VIEWINGS, decode_srgb, delta_e, xyz_to_lab
-from hairtone.photo.pixels import encoded_values
 from hairtone.photo.types import Photo
 
 WHITE = np.array(VIEWINGS["D65/2"].white) / 100
@@ -13,7 +12,7 @@ WHITE = np.array(VIEWINGS["D65/2"].white) / 100
 
 def region_labs(photo: Photo, *, rows: int = 6, columns: int = 8) -> np.ndarray:
     """Lab (D65/2) of the mean linear colour of each cell of a grid, shape (rows * columns, 3)."""
-    linear = decode_srgb(encoded_values(photo, photo.pixels)) @ photo.encoding.to_xyz.T
+    linear = decode_srgb(photo.encoding.table[photo.pixels, [0, 1, 2]]) @ photo.encoding.to_xyz.T
     height, width = linear.shape[:2]
     cells = [
         linear[y * height // rows : (y + 1) * height // rows,

@@ -26,7 +26,9 @@ from hairtone.photo.encodings import (
     srgb_encoding,
 )
 from hairtone.photo.icc import read_profile
+from hairtone.photo.pixels import encoded_values
 from hairtone.photo.reader import read_photo_bytes
+from hairtone.photo.types import Photo
 
 SPACES = {"p3": "Display P3", "adobe": "Adobe RGB", "rec2020": "Rec. 2020", "srgb": "sRGB"}
 RNG = np.random.default_rng(5)
@@ -146,6 +148,39 @@ def test_one_scene_in_another_encoding_gives_one_colour(space, depth):
 
     assert other.encoding.name == SPACES[space]
     assert worst_delta_e(good, other) <= (0.5 if depth == 8 else 0.02)
+
+
+@pytest.mark.parametrize("space", ["p3", "adobe", "rec2020"])
+def test_encoded_values_are_those_of_srgb_in_any_encoding(space):
+    """Codes of 16 bits made by the maker's own matrices; a colour is off by their rounding only.
+
+    abs=1e-3: the catalogue's primaries go through D50 and back with four-digit whites.
+    """
+    scene = CODES.astype(float)
+    stored = np.rint(to_space(scene, space) * 257).astype(np.uint16)
+    encoding, _ = read_profile(icc_profile(space), levels=65536)
+    photo = Photo(name="made", sha256="", pixels=stored, encoding=encoding)
+
+    inside = (scene > 20).all(axis=-1)
+    values = encoded_values(photo, stored)
+
+    assert np.abs(values - scene / 255)[inside].max() < 1e-3
+
+
+def test_colours_outside_srgb_run_on_below_zero():
+    """Pure P3 green in linear sRGB, by the published matrices: red and blue are negative."""
+    green = np.array([[[0, 255, 0]]], np.uint8)
+    photo = Photo(name="made", sha256="", pixels=green, encoding=display_p3_encoding(256))
+    published = colour.RGB_COLOURSPACES
+    expected = np.linalg.solve(
+        published["sRGB"].matrix_RGB_to_XYZ, published["Display P3"].matrix_RGB_to_XYZ[:, 1]
+    )
+
+    values = encoded_values(photo, green)[0, 0]
+
+    linear = np.sign(values) * decode_srgb(np.abs(values))
+    assert linear == pytest.approx(expected, abs=5e-4)
+    assert values[0] < 0
 
 
 def changed(profile: bytes, at: int, new: bytes) -> bytes:
