@@ -29,6 +29,7 @@ from hairtone.colorimetry import (
 
 COVERAGE: Final = 0.95  # coverage probability of every interval in a report; [1], 7.7
 DRAWS: Final = 256  # camera-and-light draws kept with every colour; our choice: 0.3 MB a photo
+_LEAST_ABLE: Final = 200  # draws an upper limit is taken from: five of them lie beyond it
 _TRIALS: Final = 4096  # points of the sampling law; quantiles repeat to 1 %; our choice
 
 
@@ -314,9 +315,29 @@ def _invert_length(reading: float, noise: Floats, unit: Floats) -> tuple[float, 
     along = noise @ unit
     inside = along**2 - (noise**2).sum(axis=1) + reading**2
     reached = np.where(inside >= 0, -along + np.sqrt(np.maximum(inside, 0.0)), 0.0)
+    return limits_of_reached(reached, np.abs(along))
+
+
+def limits_of_reached(reached: Floats, along: Floats) -> tuple[float, float]:
+    """Limits of a true length from the lengths t at which equally likely noise gives the reading.
+
+    Noise that gives it at no t counts for the lower limit only. A reading far below what noise
+    alone makes would else exclude every length, and the luckiest reading claim the narrowest
+    interval; the upper limit is that of the noise which can give the reading.
+
+    Parameters
+    ----------
+    reached : ndarray, shape (n,)
+        Largest t for each draw of the noise, 0 where there is none.
+    along : ndarray, shape (n,)
+        Size of the noise along the difference: the upper limit where hardly any draw gives the
+        reading.
+    """
     tail = (1 - COVERAGE) / 2
-    low, high = np.quantile(np.maximum(reached, 0.0), (tail, 1 - tail))
-    return float(low), float(high)
+    low = float(np.quantile(np.maximum(reached, 0.0), tail))
+    able = reached[reached > 0]
+    enough = len(able) >= _LEAST_ABLE
+    return low, float(np.quantile(able if enough else along, 1 - tail))
 
 
 def shift_draws(lab: ArrayLike, covariance: ArrayLike, *, seed: int) -> NDArray[np.float32]:

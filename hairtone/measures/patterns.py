@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from hairtone.colorimetry import Floats
-from hairtone.uncertainty import COVERAGE
+from hairtone.uncertainty import COVERAGE, limits_of_reached
 
 TRIALS: Final = 1024  # noise draws; 2.5 % tails repeat to about 3 %; our choice for speed
 _NEWTON_STEPS: Final = 12  # convex and from the right: doubles its digits each step
@@ -79,11 +79,10 @@ def summary_law(reading: float, pattern: Floats, noise: Floats, summary: Summary
         high = float(np.quantile(alone, (1 + COVERAGE) / 2))
         return SummaryLaw(low=0.0, high=high, critical=critical, noise=rms)
     reached = _largest_root(reading, pattern * (reading / size), noise, summary)
-    tail = (1 - COVERAGE) / 2
-    low, high = np.quantile(reached * reading, (tail, 1 - tail))
+    low, high = limits_of_reached(reached * reading, alone)
     if reading <= critical:
         low = 0.0
-    return SummaryLaw(low=float(low), high=float(high), critical=critical, noise=rms)
+    return SummaryLaw(low=low, high=high, critical=critical, noise=rms)
 
 
 def _largest_root(reading: float, pattern: Floats, noise: Floats, summary: Summary) -> Floats:
