@@ -23,7 +23,8 @@ SHADE: Final = -1.0  # a shadow that a tress casts goes no deeper beyond its end
 FIBRED: Final = 3.0  # times the board's own texture
 SMOOTH: Final = 1.8  # up to this a thing has no fibres: clamp, label, shadow
 NEUTRAL: Final = 0.10  # off the lamp's colour: clamps and labels are black, white or metal
-NEUTRAL_DARK: Final = 0.2  # the same for black things, which veiling light tints
+NEUTRAL_DARK: Final = 0.2  # the same beyond the ends, where black things tinted by veiling light
+# may hold the hair; not used to take hair away: dark hair is as grey
 LIVELY: Final = 1.35  # times the board's texture that a whole piece shows at least, or has a tint
 LEAST_SHARE: Final = 0.002  # of the frame; smaller is no tress
 LEAST_OF_LARGEST: Final = 0.12  # smaller than this share of the largest piece is a stray lock
@@ -45,7 +46,7 @@ def find_pieces(features: Features) -> list[Piece]:
     texture = np.asarray(cv2.blur(features.texture, (5, 5)), dtype=np.float32)
     mask = _opened(hair_score(features) >= 1, 3) & ~features.is_chart
     mask = _closed(mask, 5)
-    solid = _solid(features, texture)
+    solid = _solid(features, texture, NEUTRAL)
     fibred = _opened(mask & ~_grown(solid & mask, 5), 5)
     pieces = _components(fibred)
     textured = [m for m in pieces if np.median(texture[m]) > LIVELY or _is_tinted(features, m)]
@@ -58,7 +59,7 @@ def find_pieces(features: Features) -> list[Piece]:
     largest = max(int(m.sum()) for m in kept)
     kept = [m for m in kept if m.sum() >= LEAST_OF_LARGEST * largest]
     kept = [m for m in kept if _elongation(m) >= LEAST_ELONGATION]
-    holding = solid & ~_is_shade(features)
+    holding = (solid | _solid(features, texture, NEUTRAL_DARK)) & ~_is_shade(features)
     return [Piece(mask=m, solid=holding) for m in sorted(kept, key=lambda m: -int(m.sum()))]
 
 
@@ -75,9 +76,8 @@ def hair_score(features: Features) -> SINGLES:
     return np.asarray(np.maximum.reduce(parts), dtype=np.float32)
 
 
-def _solid(features: Features, texture: SINGLES) -> Mask:
+def _solid(features: Features, texture: SINGLES, grey: float) -> Mask:
     """Black, white or metal without fibres: clamps, labels, clips."""
-    grey = np.where(features.lightness < SHADE, np.float32(NEUTRAL_DARK), np.float32(NEUTRAL))
     plain = (features.texture < SMOOTH) & (features.greyness < grey)
     plain &= np.abs(features.lightness) > LIGHTER
     return _opened(_closed(plain, 3), 5) & (texture < 2 * SMOOTH)

@@ -19,7 +19,9 @@ from hairtone.photo.pixels import encoded_values
 from hairtone.photo.types import Photo
 
 ALONG, ACROSS = 192, 24  # cells of a signature: roots to ends, side to side; our choice
-SAME_PICTURE: Final = 0.25  # correlation from which on two pictures are one; 12 scenes: 0.33, 0.16
+SAME_PICTURE: Final = (
+    0.4  # correlation from which on two pictures are one; pairs of lays reach 0.35
+)
 INNER: Final = 0.8  # of the width that is looked at
 BROAD: Final = 4.0  # cells; variation broader than this is shading, not strands
 SCALE: Final = 40.0  # steps of a signature to one SD of it
