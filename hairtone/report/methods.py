@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from hairtone.report.blocks import Grid, grid
 from hairtone.report.sentences import number
 
 if TYPE_CHECKING:
     from hairtone.study.outcome import StudyResult
+
+
+MOST_HASHES: Final = 500  # lines on the page; our choice: 10 000 would take a second to open
 
 
 def methods_of(outcome: StudyResult) -> Grid:
@@ -66,5 +69,7 @@ def _versions() -> dict[str, str]:
 
 def hashes_of(outcome: StudyResult) -> Grid:
     """Photographs by the SHA-256 of their bytes."""
-    seen = {row.row.photo: row.sha256 for row in outcome.rows if row.sha256}
-    return grid("Photographs", ("photo", "SHA-256"), list(seen.items()), long=(0, 1))
+    seen = list({row.row.photo: row.sha256 for row in outcome.rows if row.sha256}.items())
+    more = len(seen) - MOST_HASHES
+    caption = "Photographs" if more <= 0 else f"Photographs; {more} more are kept in the store"
+    return grid(caption, ("photo", "SHA-256"), seen[:MOST_HASHES], long=(0, 1))

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 MOST_CARDS: Final = 12  # hairs shown one by one; the rest is in the tables; our choice
 MOST_ROWS: Final = 200  # lines of a table on the page; the CSV files hold all; our choice
+MOST_NAMES: Final = 12  # photographs named with one doubt; our choice
 _LEAST_TOP: Final = 4.0  # ΔE00 at the dark end of a study's maps, at least; our choice
 
 
@@ -157,7 +158,15 @@ def _refused(tables: Tables) -> Grid:
         for row in tables.rows("refused")[:MOST_ROWS]
     ]
     head = ("photo", "hair", "what was found", "what to do")
-    return grid("Photographs that were refused", head, rows, long=(0, 2, 3))
+    caption = _counted("Photographs that were refused", len(tables.rows("refused")), "refused.csv")
+    return grid(caption, head, rows, long=(0, 2, 3))
+
+
+def _counted(caption: str, count: int, file: str) -> str:
+    """The caption, and where the rest is when the page shows only a part."""
+    if count <= MOST_ROWS:
+        return caption
+    return f"{caption}: {MOST_ROWS} of {count}; {file} holds all"
 
 
 def _flagged(outcome: StudyResult) -> Grid:
@@ -167,9 +176,16 @@ def _flagged(outcome: StudyResult) -> Grid:
         for flag in row.flags if row.error is None else ():
             if not flag.is_note:
                 found.setdefault((flag.code, flag.says, flag.remedy), []).append(_name(row))
-    rows = [(says, remedy, "; ".join(names)) for (_, says, remedy), names in found.items()]
+    rows = [(says, remedy, _listed(names)) for (_, says, remedy), names in found.items()]
     head = ("what was found", "what to do", "where")
-    return grid("Doubts about photographs", head, rows[:MOST_ROWS], long=(0, 1, 2))
+    caption = _counted("Doubts about photographs", len(rows), "measurements.csv")
+    return grid(caption, head, rows[:MOST_ROWS], long=(0, 1, 2))
+
+
+def _listed(names: list[str]) -> str:
+    more = len(names) - MOST_NAMES
+    tail = f"; and {more} more" if more > 0 else ""
+    return "; ".join(names[:MOST_NAMES]) + tail
 
 
 def _name(row: RowResult) -> str:

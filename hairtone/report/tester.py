@@ -26,6 +26,7 @@ from hairtone.report.types import ZONE_WORDS, ZONES, Analysis
 if TYPE_CHECKING:
     from hairtone.study.outcome import StudyResult
 
+MOST_LINES: Final = 400  # of the table of comparisons; comparison.csv holds all; our choice
 MOST_COMPARISONS: Final = 24  # drawn in one figure; the table holds all; our choice
 _COMPARISON: Final = {
     "measure": "measure", "zone": "zone", "wash": "wash", "treatment_a": "a", "treatment_b": "b",
@@ -51,7 +52,9 @@ def blocks_of(analysis: Analysis, tables: Tables) -> dict[str, Any]:
         "design": _design(analysis.outcome),
         "comparisons": _told(comparisons),
         "comparison_figures": _comparison_figures(comparisons),
-        "comparison_table": table_of("Comparisons of treatments", comparisons, _COMPARISON),
+        "comparison_table": table_of(
+            "Comparisons of treatments", comparisons[:MOST_LINES], _COMPARISON
+        ),
         "treatment_figures": _fade_figures(tables, order),
         "tables": [_evenness_table(tables, order), _left_table(tables, order), _fit_table(tables)],
         "fade_table": _fade_table(tables, order),
