@@ -16,8 +16,10 @@ NEIGHBOURS = 8  # looked at around each square
 FEWEST = 8  # squares that make a grid; a third of a chart. Our choice
 MATCH = 0.25  # of the pitch: how far a square may lie from where the grid expects it
 SPAN = 16  # steps a grid may reach from its first square; a 140-patch chart has 14 columns
-MOST = 200  # squares of a grid that cannot be a chart, but tiles or a woven pattern
-SEEDS = 60  # starting points tried, best supported first. Our choice
+MOST = 160  # squares of a grid; more are tiles or a woven pattern, not a chart
+UNLIKE = 1.8  # times the side of its neighbour that the next square may have; our choice
+SAME = 0.2  # of a cell: how far two cells of one grid may differ, seen in perspective
+SEEDS = 40  # starting points tried, best supported first. Our choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -40,26 +42,32 @@ class Lattice:
 
 
 def find_lattices(squares: Squares) -> tuple[Lattice, ...]:
-    """Grids of at least `FEWEST` squares, best supported first, none inside another."""
+    """Grids of at least `FEWEST` squares, best supported first, each once."""
     if len(squares.centres) < FEWEST:
         return ()
-    seeds, first, second = _seeds(squares)
-    taken = np.zeros(len(squares.centres), dtype=bool)
+    seen: list[list[Floats]] = [[] for _ in squares.centres]  # cells of grids each square was in
     grids: list[Lattice] = []
     tried = 0
-    for seed, u, v in zip(seeds, first, second, strict=True):
-        if taken[seed]:
+    for seed, u, v in zip(*_seeds(squares), strict=True):
+        if any(_is_same_grid(cell, np.array([u, v])) for cell in seen[seed]):
             continue
         tried += 1
         if tried > SEEDS:
             break
-        grid = _grow(squares, int(seed), u, v)
-        if grid is not None and len(grid.members) > MOST:
-            taken[grid.members] = True
-        elif grid is not None:
-            taken[grid.members] = True
+        places, members, cells = _grow(squares, int(seed), u, v)
+        for member, cell in zip(members, cells, strict=True):
+            seen[member].append(cell)
+        grid = _settle(squares, places, members) if FEWEST <= len(members) <= MOST else None
+        if grid is not None:
             grids.append(grid)
     return tuple(sorted(grids, key=lambda grid: -len(grid.members)))
+
+
+def _is_same_grid(cell: Floats, other: Floats) -> bool:
+    """Whether two cells (rows: their sides) span the same grid, however turned or sheared."""
+    steps = other @ np.linalg.inv(cell)
+    whole = steps.round()
+    return bool(np.abs(steps - whole).max() < SAME and abs(np.linalg.det(whole)) == 1)
 
 
 def map_points(matrix: Floats, points: Floats) -> Floats:
@@ -76,7 +84,7 @@ def _seeds(squares: Squares) -> tuple[NDArray[np.int64], Floats, Floats]:
     offset = centres[None] - centres[:, None]
     distance = np.hypot(offset[..., 0], offset[..., 1])
     ratio = sides[None] / sides[:, None]
-    unlike = (ratio > 1.8) | (ratio < 1 / 1.8) | (distance > 2.4 * sides[:, None])
+    unlike = (ratio > UNLIKE) | (ratio < 1 / UNLIKE) | (distance > 2.4 * sides[:, None])
     np.fill_diagonal(unlike, val=True)
     order = np.argsort(np.where(unlike, np.inf, distance), axis=1, kind="stable")[:, :count]
     index = np.arange(len(centres))[:, None]
@@ -106,25 +114,30 @@ def _seeds(squares: Squares) -> tuple[NDArray[np.int64], Floats, Floats]:
     return rows[good][rank], u[good][rank], v[good][rank]
 
 
-def _grow(squares: Squares, seed: int, u: Floats, v: Floats) -> Lattice | None:
-    """Step from square to square as long as one lies where the last step points."""
+def _grow(
+    squares: Squares, seed: int, u: Floats, v: Floats
+) -> tuple[NDArray[np.int64], NDArray[np.int64], list[Floats]]:
+    """Step from square to square as long as one lies where the last step points.
+
+    Returns column and row, number and cell of each square of the grid.
+    """
     centres, sides = squares.centres, squares.sides
     at: dict[tuple[int, int], int] = {(0, 0): seed}
     basis = {(0, 0): np.array([u, v])}
     used = {seed}
     queue = [(0, 0)]
-    while queue:
+    while queue and len(at) <= MOST:
         place = queue.pop(0)
         here, steps = centres[at[place]], basis[place]
+        nearest = MATCH * np.linalg.norm(steps, axis=1).min()
         for axis, sign in ((0, 1), (0, -1), (1, 1), (1, -1)):
             beside = (place[0] + sign * (axis == 0), place[1] + sign * (axis == 1))
             if beside in at or max(map(abs, beside)) > SPAN:
                 continue
-            wanted = here + sign * steps[axis]
-            gap = np.hypot(*(centres - wanted).T)
+            gap = np.hypot(*(centres - here - sign * steps[axis]).T)
             best = int(gap.argmin())
-            like = sides[at[place]] / 1.8 < sides[best] < sides[at[place]] * 1.8
-            if best in used or gap[best] > MATCH * np.linalg.norm(steps, axis=1).min() or not like:
+            like = sides[at[place]] / UNLIKE < sides[best] < sides[at[place]] * UNLIKE
+            if best in used or gap[best] > nearest or not like:
                 continue
             at[beside] = best
             used.add(best)
@@ -132,9 +145,7 @@ def _grow(squares: Squares, seed: int, u: Floats, v: Floats) -> Lattice | None:
             turned[axis] = (steps[axis] + sign * (centres[best] - here)) / 2
             basis[beside] = turned
             queue.append(beside)
-    if len(at) < FEWEST:
-        return None
-    return _settle(squares, np.array(list(at)), np.array(list(at.values())))
+    return np.array(list(at)), np.array(list(at.values())), list(basis.values())
 
 
 def _settle(

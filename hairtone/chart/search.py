@@ -20,7 +20,8 @@ PASSES = (  # longer side of the working picture [pixels] and edge contrasts, in
     (450, (36, 14, 6)),
 )
 FEWEST_ALIKE = 20  # squares in rows and columns that look like a chart of wrong colours
-MOST_AROUND = 8  # squares going on outside of 24 before it is another chart; our choice
+FEWEST_VEILED = 16  # squares of a grid that may be a chart under glare; our choice
+MOST_AROUND = 12  # squares going on outside of 24 before it is another chart; our choice
 BY_HAND = "or give the chart's four corners by hand (column `corners`, option corners)"
 
 
@@ -72,6 +73,8 @@ def _require_no_glare(
     lattices: tuple[Lattice, ...], preview: Preview, photo: Photo, *, reference: ChartReference
 ) -> None:
     for grid in lattices:
+        if len(grid.members) < FEWEST_VEILED:
+            continue
         window = best_window(grid, preview, reference=reference, is_veiled=True)
         if window is not None and window.agreeing >= PROVEN:
             raise ChartError(
@@ -100,7 +103,7 @@ def _squares_around(grid: Lattice, window: Window) -> int:
     x, y = places.T
     near = (x >= -1) & (x <= COLUMNS) & (y >= -1) & (y <= ROWS)
     inside = (x >= 0) & (x < COLUMNS) & (y >= 0) & (y < ROWS)
-    return int((near & ~inside).sum())
+    return len(np.unique(places[near & ~inside], axis=0))
 
 
 def _twice(photo: Photo, first: Window, second: Window, preview: Preview) -> ChartError:

@@ -16,6 +16,8 @@ SMALLEST_SHARE = 0.005  # the same over the picture's longer side: a chart 8 % o
 LARGEST = 0.24  # side of a patch over the picture's longer side; four rows have to fit
 FILLED = 0.72  # of its smallest rectangle; a square tilted by 30° fills 0.8. Our choice
 LONGEST = 2.2  # long over short side of a patch seen at 30°, with room for perspective
+EQUAL_CODES, EQUAL_SIDES = 10, 0.2  # 8-bit codes, share: squares of one pattern. Our choice
+MOST_EQUAL = 12  # squares of one pattern, the square itself included. Our choice
 MOST = 900  # squares kept, largest first: bounds the work on textured backgrounds. Our choice
 
 
@@ -39,7 +41,7 @@ def find_squares(picture: NDArray[np.uint8], *, contrasts: tuple[int, ...] = CON
     """Flat areas of about the shape of a patch, at several edge contrasts, without doubles."""
     edges = _edge_strength(picture)
     found = [_flat_areas(edges, contrast=contrast) for contrast in contrasts]
-    return _without_doubles(np.concatenate(found))
+    return _without_pattern(_without_doubles(np.concatenate(found)), picture)
 
 
 def _edge_strength(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -98,3 +100,19 @@ def _without_doubles(rows: Floats) -> Squares:
             keep[k + 1 :] &= ~near[k, k + 1 :]
     rows = rows[keep][:MOST]
     return Squares(centres=rows[:, :2].copy(), sides=rows[:, 2].copy())
+
+
+def _without_pattern(squares: Squares, picture: NDArray[np.uint8]) -> Squares:
+    """Without those that many others equal in colour and size: tiles, checks, ruled mats.
+
+    No two patches of a chart have the same colour.
+    """
+    x, y = squares.centres.round().astype(np.int64).T
+    colours = cv2.blur(picture, (3, 3))[y, x].astype(np.float32)
+    equal = np.ones((len(x), len(x)), dtype=bool)
+    for channel in colours.T:
+        equal &= np.abs(channel[:, None] - channel[None]) < EQUAL_CODES
+    ratio = squares.sides[:, None] / squares.sides[None]
+    equal &= np.abs(ratio - 1) < EQUAL_SIDES
+    keep = equal.sum(axis=1) <= MOST_EQUAL
+    return Squares(centres=squares.centres[keep], sides=squares.sides[keep])
