@@ -23,6 +23,7 @@ from hairtone.hair.texture import lightness_strip, texture_signature
 from hairtone.hair.types import Strand
 from hairtone.measures.blend import COARSEST_SCALE, StrandContrast, strand_contrast
 from hairtone.measures.evenness import measure_evenness
+from hairtone.photo.quality import frame_doubts
 from hairtone.photo.reader import read_photo
 from hairtone.photo.screens import judge_screen
 from hairtone.photo.types import Photo
@@ -161,7 +162,7 @@ def measure_photo(request: PhotoRequest) -> PhotoResult:
             sha256=photo.sha256 if photo else "",
             viewing=request.viewing,
             error=error,
-            flags=photo.flags if photo else (),
+            flags=_known_of(photo, error),
         )
     notes = () if request.chart_is_stated else (_edition_assumed(reading),)
     return PhotoResult(
@@ -174,6 +175,13 @@ def measure_photo(request: PhotoRequest) -> PhotoResult:
         taken=photo.exposure.taken,
         camera=f"{photo.exposure.make} {photo.exposure.model}".strip(),
     )
+
+
+def _known_of(photo: Photo | None, error: HairtoneError) -> tuple[Flag, ...]:
+    """Doubts about a refused photo; blur or darkness may be why nothing was found in it."""
+    if photo is None:
+        return ()
+    return photo.flags + tuple(f for f in frame_doubts(photo) if f.code != error.code)
 
 
 def calibrate_photo(

@@ -68,6 +68,14 @@ def judge_photo(photo: Photo, *, region: Box | None = None) -> tuple[Flag, ...]:
     )
 
 
+def frame_doubts(photo: Photo) -> tuple[Flag, ...]:
+    """What `judge_photo` finds, all as flags: why a chart or hair may not have been found."""
+    try:
+        return judge_photo(photo)
+    except PhotoError as error:
+        return (Flag(code=error.code, says=error.says, remedy=error.remedy),)
+
+
 def brightest_light(photo: Photo, *, region: Box | None = None) -> float:
     """Linear light of the brightest half per cent of a region, 0..1, by the green channel."""
     codes = cut_region(photo, region)

@@ -14,7 +14,8 @@ from hairtone.scene import random_scene, render_scene, write_photo
 
 CORRECT = ("COL-01", "COL-02", "COL-03", "PIX-04", "PIX-11", "PIX-12", "PIX-13", "PIX-14",
            "IMG-10", "IMG-12", "IMG-20")  # fmt: skip
-DOUBTED = ("SCN-16", "SCN-17", "SCN-18", "SCN-24", "IMG-02", "COL-04", "PIX-05")
+DOUBTED = ("SCN-07", "SCN-08", "SCN-10", "SCN-11", "SCN-12", "SCN-14", "SCN-16", "SCN-17",
+           "SCN-18", "SCN-24", "IMG-02", "COL-04", "PIX-05")  # fmt: skip
 SAME = 0.5  # ΔE00; the catalogue's own tolerance for a scene stored in another encoding
 
 

@@ -19,6 +19,7 @@ from hairtone.photo.quality import (
     clipped_flags,
     edge_width,
     exposure_flags,
+    frame_doubts,
     judge_photo,
 )
 from hairtone.photo.reader import read_photo, read_photo_bytes
@@ -222,6 +223,15 @@ def test_a_weak_grid_is_a_doubt_only():
 
 def test_a_region_smaller_than_a_window_says_nothing_of_screens():
     assert screen_peak(photo_of(SCENE), region=(0, 0, 200, 200)) == 1.0
+
+
+def test_why_nothing_was_found_is_told_in_flags():
+    dark = saved(255 * encode_srgb(linear(SCENE) * 0.044))
+    blurred = saved(ndimage.gaussian_filter(SCENE.astype(float), (9, 9, 0)))
+
+    assert [flag.code for flag in frame_doubts(dark)] == ["under-exposed"]
+    assert [flag.code for flag in frame_doubts(blurred)] == ["blur"]
+    assert frame_doubts(saved(SCENE)) == ()
 
 
 def test_clipping_beyond_specks_is_flagged():
