@@ -26,6 +26,7 @@ NEUTRAL: Final = 0.10  # off the lamp's colour: clamps and labels are black, whi
 NEUTRAL_DARK: Final = 0.2  # the same beyond the ends, where black things tinted by veiling light
 # may hold the hair; not used to take hair away: dark hair is as grey
 LIVELY: Final = 1.35  # times the board's texture that a whole piece shows at least, or has a tint
+MOST_SOLID: Final = 0.35  # of a piece that may be clamp; more is plain black hair
 LEAST_SHARE: Final = 0.002  # of the frame; smaller is no tress
 LEAST_OF_LARGEST: Final = 0.12  # smaller than this share of the largest piece is a stray lock
 LEAST_ELONGATION: Final = 1.15  # length over width
@@ -47,8 +48,7 @@ def find_pieces(features: Features) -> list[Piece]:
     mask = _opened(hair_score(features) >= 1, 3) & ~features.is_chart
     mask = _closed(mask, 5)
     solid = _solid(features, texture, NEUTRAL)
-    fibred = _opened(mask & ~_grown(solid & mask, 5), 5)
-    pieces = _components(fibred)
+    pieces = _components(_opened(_without_solid(mask, solid), 5))
     textured = [m for m in pieces if np.median(texture[m]) > LIVELY or _is_tinted(features, m)]
     if not textured:  # retouched or very dark hair shows no fibres: take the smooth pieces then
         textured = [m for m in _components(_opened(mask, 5)) if _elongation(m) > 2.5]
@@ -63,17 +63,26 @@ def find_pieces(features: Features) -> list[Piece]:
     return [Piece(mask=m, solid=holding) for m in sorted(kept, key=lambda m: -int(m.sum()))]
 
 
+def _without_solid(mask: Mask, solid: Mask) -> Mask:
+    """The mask without bars and clamps; black hair, as plain as they are, is left whole."""
+    count, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
+    area = np.bincount(labels.ravel(), minlength=count)
+    plain = np.bincount(labels[solid & mask], minlength=count)
+    is_bar = plain <= MOST_SOLID * area
+    return mask & ~(_grown(solid & mask, 5) & is_bar[labels])
+
+
 def hair_score(features: Features) -> SINGLES:
     """How unlike board and shadow each reduced pixel is; 1 and above counts as hair."""
     texture = cv2.blur(features.texture, (3, 3))
     darker = np.where(texture > SMOOTH, np.float32(DARKER), np.float32(DARKER_SMOOTH))
-    parts = (
-        cv2.blur(features.tint, (3, 3)) / TINTED,
-        features.lightness / LIGHTER,
-        -features.lightness / darker,
-        cv2.blur(features.texture, (5, 5)) / FIBRED,
+    scale = np.where(features.lightness > 0, np.float32(LIGHTER), darker)
+    parts: tuple[SINGLES, ...] = (
+        np.asarray(cv2.blur(features.tint, (3, 3)), np.float32) / np.float32(TINTED),
+        features.lightness / scale,
+        np.maximum(cv2.blur(features.texture, (5, 5)) - np.float32(1), 0) / np.float32(FIBRED - 1),
     )
-    return np.asarray(np.maximum.reduce(parts), dtype=np.float32)
+    return np.sqrt(parts[0] ** 2 + parts[1] ** 2 + parts[2] ** 2)
 
 
 def _solid(features: Features, texture: SINGLES, grey: float) -> Mask:

@@ -1,0 +1,171 @@
+"""Hair in rendered photographs of known truth, calibration and chart taken as known.
+
+The photo is raw, its colour model exact but for a 3 × 3 fit: what is judged is the hair room.
+"""
+
+from functools import cache
+
+import numpy as np
+import pytest
+from hair.tress import light_field, reading_of
+
+from hairtone.calibration.types import Calibration, LightField
+from hairtone.chart.types import ChartReading
+from hairtone.colorimetry import DEFAULT_VIEWING, delta_e, xyz_to_lab
+from hairtone.hair.finder import find_strands
+from hairtone.hair.profile import measure_profile
+from hairtone.photo.types import Encoding, Photo
+from hairtone.scene import random_scene, render_scene
+from hairtone.scene.render import camera_weights
+from hairtone.spectra.viewing import reflectance_to_xyz, viewing_wavelengths
+
+SCENES = [("careful", seed) for seed in (0, 3, 7, 8, 10)] + [
+    ("ordinary", seed) for seed in (101, 103, 109, 114, 124, 137)
+]
+
+
+class CameraModel:
+    """Linear camera light by one matrix to XYZ."""
+
+    def __init__(self, matrix):
+        self.matrix = matrix
+
+    def linear(self, encoded):
+        return np.asarray(encoded, float)
+
+    def lab(self, linear):
+        return xyz_to_lab(100 * np.asarray(linear) @ self.matrix, white=DEFAULT_VIEWING.white)
+
+    def lab_draws(self, linear):
+        return np.repeat(self.lab(linear)[None], 4, axis=0)
+
+
+@cache
+def photographed(protocol, seed):
+    """Photo, reading, calibration, light, the tress's truth and its L*a*b* through the model."""
+    import dataclasses
+
+    scene = random_scene(seed, protocol=protocol, encoded=False)
+    scene = dataclasses.replace(scene, lens=dataclasses.replace(scene.lens, flare=0.0))
+    rendered = render_scene(scene)
+    truth = rendered.truth
+    weights = camera_weights(scene.camera, scene.light)
+    weights = weights * scene.sensor.exposure * np.array(scene.sensor.white_balance)
+    surface = truth.chart_reflectance
+    xyz = reflectance_to_xyz(surface, viewing_wavelengths(), viewing=DEFAULT_VIEWING)
+    model = CameraModel(np.linalg.lstsq(surface @ weights, xyz, rcond=None)[0])
+    table = np.repeat((np.arange(1 << 16) / 65535)[:, None], 3, axis=1)
+    photo = Photo(
+        name=f"{protocol}-{seed}",
+        sha256=f"{seed + 1:064x}",
+        pixels=rendered.pixels,
+        encoding=Encoding(name="linear raw", table=table, to_xyz=np.eye(3), is_linear=True),
+        format="RAW",
+    )
+    known = Calibration(
+        model=model, method="level 1", reference="", viewing=DEFAULT_VIEWING,
+        residual=np.zeros(24), held_out=np.zeros(24),
+    )  # fmt: skip
+    reading = _reading(truth)
+    lab = model.lab(truth.tresses[0].reflectance @ weights)
+    return photo, reading, known, _light(truth, scene.size), truth.tresses[0], lab
+
+
+def _reading(truth):
+    side = np.linalg.norm(truth.centres[1] - truth.centres[0])
+    known = reading_of()
+    return ChartReading(
+        reference=None, corners=truth.corners, centres=truth.centres, patch_px=0.85 * side,
+        encoded=known.encoded, covariance=known.covariance, clipped=known.clipped,
+        usable=known.usable,
+    )  # fmt: skip
+
+
+def _light(truth, size):
+    """The true light as the quadratic that fits it best."""
+    rows, columns = np.mgrid[: truth.light.shape[0], : truth.light.shape[1]]
+    places = np.stack([columns.ravel(), rows.ravel()], axis=1) * 16 + 7.5
+    known = light_field(size)
+    origin, scale = truth.centres.mean(axis=0), known.scale
+    x, y = ((places - origin) / scale).T
+    terms = np.stack([x, y, x * x, x * y, y * y], axis=1)
+    fitted = np.linalg.lstsq(terms, np.log(truth.light.ravel()), rcond=None)[0]
+    return LightField(
+        coefficients=fitted, covariance=np.eye(5) * 1e-8, origin=origin, scale=scale,
+        source="board", fall=0.0, residual_slope=0.0, residual_sd=0.0,
+    )  # fmt: skip
+
+
+@cache
+def measured(protocol, seed):
+    photo, reading, known, light, truth, lab = photographed(protocol, seed)
+    strands = find_strands(photo, reading, known, light)
+    return strands, measure_profile(photo, known, light, strands[0]), truth, lab
+
+
+def zones(lab):
+    return np.stack([part.mean(axis=-2) for part in np.split(np.asarray(lab), 3, axis=-2)])
+
+
+@pytest.mark.parametrize(("protocol", "seed"), SCENES)
+def test_the_tress_is_found_where_it_lies(protocol, seed):
+    """Ends within 3 % of the length, width within 6 %, outline nine tenths the same."""
+    strands, _, truth, _ = measured(protocol, seed)
+
+    (strand,) = strands
+    length = np.linalg.norm(np.diff(truth.line, axis=0), axis=1).sum()
+    assert np.linalg.norm(strand.line[0] - truth.line[0]) < 0.03 * length
+    assert np.linalg.norm(strand.line[-1] - truth.line[-1]) < 0.03 * length
+    assert strand.width == pytest.approx(truth.width, rel=0.06)
+    assert _overlap(strand, truth) > 0.9
+
+
+def _overlap(strand, truth):
+    size = np.maximum(strand.box[2:], truth.box[2:])
+    both = np.zeros((2, size[1], size[0]), bool)
+    for plane, (mask, box) in zip(
+        both, [(strand.mask, strand.box), (truth.mask, truth.box)], strict=True
+    ):
+        plane[box[1] : box[3], box[0] : box[2]] = mask
+    return (both[0] & both[1]).sum() / (both[0] | both[1]).sum()
+
+
+def test_zones_are_inside_their_stated_intervals():
+    """11 photos x 3 zones x 3 axes: of 99 normal values 5 lie beyond 1.96 SD, 12 in no 1000.
+
+    Neighbouring zones and axes err together, so that a whole photo may: 15 is asked for.
+    """
+    out = 0
+    for scene in SCENES:
+        _, profile, _, lab = measured(*scene)
+        sd = zones(profile.sampling_draws.astype(float)).std(axis=1)
+        off = np.abs(zones(profile.lab) - zones(lab))
+        out += int((off > 1.96 * np.hypot(sd, 0.05)).sum())  # 0.05: the matrix is a fit
+    assert out <= 15
+
+
+def test_zones_and_their_differences_are_near_the_truth():
+    """Mean errors in ΔE00; the plain mean of all pixels, highlights in it, is off by 1.3 and 1.4.
+
+    Asked: half of that at most, which 100 such scenes hold with 0.35 and 0.3.
+    """
+    colour, ends = [], []
+    for scene in SCENES:
+        _, profile, _, lab = measured(*scene)
+        found, true = zones(profile.lab), zones(lab)
+        colour.append(delta_e(found, true).mean())
+        ends.append(abs(delta_e(found[0], found[2]) - delta_e(true[0], true[2])))
+    assert np.mean(colour) < 0.65
+    assert np.mean(ends) < 0.7
+
+
+def test_an_even_shiny_tress_is_not_resolved_as_uneven():
+    """The gap of roots to ends less the true gap stays inside what noise explains, in most."""
+    beyond = 0
+    for scene in SCENES:
+        _, profile, _, lab = measured(*scene)
+        draws = zones(profile.sampling_draws.astype(float))
+        spread = np.cov((draws[2] - draws[0]).T) + 0.05**2 * np.eye(3)
+        gap = (zones(profile.lab)[2] - zones(profile.lab)[0]) - (zones(lab)[2] - zones(lab)[0])
+        beyond += gap @ np.linalg.solve(spread, gap) > 7.815  # 95 % of chi-square, 3 d.o.f.
+    assert beyond <= 3  # of 11; 0.6 expected
