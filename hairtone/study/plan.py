@@ -56,8 +56,10 @@ def plan_photos(study: Study) -> list[Plan]:
 
 def _fill(plan: Plan, study: Study, folder: Folder, hashes: dict[str, str]) -> None:
     """Find the files of a photo and state what is asked for."""
-    settings, first = study.settings, plan.rows[0]
-    card_name = first.plain_card or settings.plain_card
+    settings = study.settings
+    rows = study.photos[plan.photo]
+    corners = next((row.corners for row in rows if row.corners), None)
+    card_name = study.card_of(rows)
     card = folder.find(card_name) if card_name and card_name != plan.photo else None
     chart_file = settings.chart if "." in settings.chart else ""
     request = PhotoRequest(
@@ -67,7 +69,7 @@ def _fill(plan: Plan, study: Study, folder: Folder, hashes: dict[str, str]) -> N
         chart=settings.chart,
         chart_is_stated=not settings.is_chart_assumed,
         folder=study.folder,
-        corners=None if first.corners is None else np.array(first.corners, np.float64),
+        corners=None if corners is None else np.array(corners, np.float64),
         card=card,
         hairs=(*map(_hair, plan.rows), *_known_hairs(plan, study)),
         zones=settings.zones,

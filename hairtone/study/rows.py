@@ -137,6 +137,11 @@ class SheetRow:
         return "before" if self.wash is None else str(self.wash)
 
     @property
+    def at(self) -> str:
+        """Where in the sheet, without the file: ``line 3`` or ``row 3``."""
+        return self.where.partition(", ")[2]
+
+    @property
     def hair(self) -> tuple[str, str]:
         """Subject and section: what before, 0, 1, … are joined on."""
         return self.subject, self.section
@@ -274,38 +279,46 @@ def _read_cell(column: str, text: str, place: str, faults: Faults) -> Any:
 
 
 def _check_together(rows: list[SheetRow], faults: Faults) -> None:
-    """Rows of one photo and of one hair must agree with each other."""
+    """Rows of one photo, of one session and of one hair must agree with each other."""
     seen: dict[tuple[str, int], SheetRow] = {}
-    photos: dict[str, SheetRow] = {}
     coloured: dict[tuple[str, str], SheetRow] = {}
     for row in rows:
-        place = row.where.partition(", ")[2]
         twin = seen.setdefault((row.photo, row.place), row)
         if twin is not row:
             faults.add(
                 "same-photo-twice",
-                f"The same photo and place ({row.photo}, place {row.place}) as in "
-                f"{twin.where.partition(', ')[2]}.",
+                f"The same photo and place ({row.photo}, place {row.place}) as in {twin.at}.",
                 "Remove one row, or give each hair in the photo its place 1, 2, …",
-                place=place,
+                place=row.at,
                 column="photo",
             )
-        first = photos.setdefault(row.photo, row)
-        for name in ("corners", "plain_card", "session"):
-            if getattr(first, name) != getattr(row, name):
-                faults.add(
-                    "photo-disagrees",
-                    f"The rows of {row.photo} state two different values.",
-                    f"Give every row of the photo the same {name}.",
-                    place=place,
-                    column=name,
-                )
         if row.wash == 0 and row.treatment:
-            other = coloured.setdefault(row.hair, row)
-            _check_treatment(row, other, faults)
+            _check_treatment(row, coloured.setdefault(row.hair, row), faults)
     for row in rows:
         if row.wash != 0 and row.treatment and row.hair in coloured:
             _check_treatment(row, coloured[row.hair], faults)
+    for name in ("corners", "plain_card", "session"):
+        _check_same(rows, name, lambda row: row.photo, faults)
+    _check_same(rows, "plain_card", lambda row: row.session, faults)
+
+
+def _check_same(
+    rows: list[SheetRow], name: str, group: Callable[[SheetRow], str], faults: Faults
+) -> None:
+    """What is stated for one photo or session must not be stated otherwise for it."""
+    first: dict[str, SheetRow] = {}
+    for row in rows:
+        if not getattr(row, name) or not group(row):
+            continue
+        other = first.setdefault(group(row), row)
+        if getattr(other, name) != getattr(row, name):
+            faults.add(
+                "rows-disagree",
+                f"{shown(group(row))} has another {name} in {other.at}.",
+                f"Give it the same {name} throughout.",
+                place=row.at,
+                column=name,
+            )
 
 
 def _check_treatment(row: SheetRow, coloured: SheetRow, faults: Faults) -> None:
@@ -313,9 +326,9 @@ def _check_treatment(row: SheetRow, coloured: SheetRow, faults: Faults) -> None:
         faults.add(
             "treatment-disagrees",
             f"{shown(row.treatment)} is not the treatment of this hair at wash 0 "
-            f"({shown(coloured.treatment)}, {coloured.where.partition(', ')[2]}).",
+            f"({shown(coloured.treatment)}, {coloured.at}).",
             "One hair has one treatment: correct it, or give the hair a section of its own.",
-            place=row.where.partition(", ")[2],
+            place=row.at,
             column="treatment",
         )
 

@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import cached_property
 from pathlib import Path
 from typing import TypeVar
 
@@ -18,7 +19,7 @@ from hairtone.study.settings import Settings, read_settings
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Study:
     """A study as its folder states it; nothing is measured yet.
 
@@ -42,7 +43,7 @@ class Study:
     notes: tuple[str, ...] = ()
     readings: tuple[Reading, ...] = ()
 
-    @property
+    @cached_property
     def photos(self) -> dict[str, tuple[SheetRow, ...]]:
         """Rows by photo, photos in the order of the sheet."""
         grouped: dict[str, list[SheetRow]] = {}
@@ -54,7 +55,20 @@ class Study:
         """The treatment of a row's hair: that of wash 0, else the one the row states."""
         return self.treatments.get(row.hair, row.treatment)
 
-    @property
+    def card_of(self, rows: tuple[SheetRow, ...]) -> str:
+        """Name of the plain-card photo of a photo's rows: its own, its session's, the study's."""
+        own = next((row.plain_card for row in rows if row.plain_card), None)
+        if own:
+            return own
+        sessions = (self.session_cards.get(row.session) for row in rows)
+        return next(filter(None, sessions), None) or self.settings.plain_card
+
+    @cached_property
+    def session_cards(self) -> dict[str, str]:
+        """Plain-card photo of each session that has one."""
+        return {r.session: r.plain_card for r in self.rows if r.session and r.plain_card}
+
+    @cached_property
     def treatments(self) -> dict[tuple[str, str], str]:
         """Treatment of each hair, taken from wash 0; where that states none, from any row."""
         found: dict[tuple[str, str], str] = {}

@@ -194,10 +194,33 @@ def test_a_treatment_that_study_toml_does_not_know_is_refused(tmp_path):
     assert faults[0].remedy == "Did you mean plane?"
 
 
-def test_rows_of_one_photo_must_agree_on_chart_and_card(tmp_path):
-    rows = [FULL, FULL | {"place": "1", "corners": "", "session": "other"}]
+@pytest.mark.parametrize("name", ["corners", "session", "plain_card"])
+def test_rows_of_one_photo_must_agree(tmp_path, name):
+    other = {"corners": "2,2 9,1 9,9 1,9", "session": "x", "plain_card": "other.jpg"}
+    rows = [FULL, FULL | {"place": "1", name: other[name]}]
 
-    assert {f.column for f in faults_of(tmp_path, rows)} == {"corners", "session"}
+    assert {(f.column, f.place) for f in faults_of(tmp_path, rows)} == {(name, "line 4")}
+
+
+def test_what_one_row_states_of_a_photo_or_session_holds_for_all(tmp_path):
+    rows = [
+        FULL | {"place": "1", "corners": "", "plain_card": ""},
+        FULL,
+        FULL | {"photo": "photos/b.jpg", "corners": "", "plain_card": ""},
+        FULL | {"photo": "photos/c.jpg", "corners": "", "plain_card": "", "session": "other"},
+    ]
+
+    study = study_of(tmp_path, rows, settings=TITLE + '[light]\nplain_card = "of study.jpg"\n')
+
+    assert [study.card_of(rows) for rows in study.photos.values()] == [
+        "photos/card.jpg", "photos/card.jpg", "of study.jpg",
+    ]  # fmt: skip
+
+
+def test_a_session_has_one_card(tmp_path):
+    rows = [FULL, FULL | {"photo": "photos/b.jpg", "plain_card": "other.jpg"}]
+
+    assert [(f.code, f.place) for f in faults_of(tmp_path, rows)] == [("rows-disagree", "line 4")]
 
 
 def test_a_width_needs_a_line(tmp_path):
