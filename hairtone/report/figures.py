@@ -51,6 +51,7 @@ from hairtone.report.figure_results import (
     figure_sectioncomparison,
     figure_uptake,
 )
+from hairtone.report.maps import figure_hairmap
 
 __all__ = [
     "comparison_label",
@@ -74,6 +75,7 @@ __all__ = [
     "figure_fadecurve",
     "figure_from_mean",
     "figure_grade",
+    "figure_hairmap",
     "figure_intervals",
     "figure_levellereffect",
     "figure_map",

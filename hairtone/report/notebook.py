@@ -18,6 +18,7 @@ from hairtone.report.figures import (
     row_label,
 )
 from hairtone.report.findings import chips_html, findings_html, thumbnail
+from hairtone.report.maps import figure_hairmap, hair_map
 from hairtone.report.source import hairs_of
 from hairtone.report.style import Picture
 from hairtone.report.tables import Tables
@@ -148,6 +149,11 @@ def overview_figure(analysis: Analysis, *, wash: str = "0") -> Picture:
 def fade_figure(view: HairView) -> Picture:
     """Colour left in each zone of one hair."""
     return figure_fade_table(view.of("fade"), refresh=view.of("fade_fit"))
+
+
+def hair_map_figure(view: HairView, *, wash: str = "0", top: float = 8.0) -> Picture:
+    """Map of one hair at one wash, measured anew; `top` is the dark end of its scale. [ΔE00]"""
+    return figure_hairmap(hair_map(view, wash=wash), top=top)
 
 
 def uptake_figure(analysis: Analysis) -> Picture:
