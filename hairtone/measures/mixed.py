@@ -90,8 +90,6 @@ def fit_mixed(readings: Sequence[Reading]) -> MixedFit | None:
     readings : sequence of Reading
         Of one measure.
     """
-    from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
-
     readings = _means_of_repeats(readings)
     scale = _scatter(readings)
     cells = sorted({(r.treatment, r.zone, r.wash) for r in readings})
@@ -99,29 +97,64 @@ def fit_mixed(readings: Sequence[Reading]) -> MixedFit | None:
         [[float((r.treatment, r.zone, r.wash) == cell) for cell in cells] for r in readings]
     )
     values = np.array([r.value / scale[r.zone, r.wash] for r in readings])
-    blocks = np.array([r.pair or r.block or r.tress for r in readings])
-    nested = any(len({r.tress for r in readings if b == (r.pair or r.block or r.tress)}) > 1
-                 for b in set(blocks))  # fmt: skip
-    exog_vc = VCSpec(*_tress_columns(readings, blocks)) if nested else None
-    model = MixedLM(values, fixed, groups=blocks, exog_re=np.ones((len(values), 1)),
-                    exog_vc=exog_vc)  # fmt: skip
+    found = _fitted(readings, fixed, values)
+    if found is None:
+        return None
+    back = np.array([scale[zone, wash] for _, zone, wash in cells])
+    tresses = {r.tress for r in readings}
+    blocks = {_block(r) for r in readings}
+    treatments = {r.treatment for r in readings}
+    shared = len(blocks) - 1 if len(blocks) < len(tresses) else 0
+    return MixedFit(
+        cells=tuple(cells),
+        means=found[0] * back,
+        covariance=found[1] * np.outer(back, back),
+        freedom=max(1.0, float(len(tresses) - len(treatments) - shared)),
+    )
+
+
+def _block(reading: Reading) -> str:
+    """What a tress shares its surroundings with: its pair, else its block, else only itself."""
+    return reading.pair or reading.block or reading.tress
+
+
+def _fitted(
+    readings: Sequence[Reading], fixed: Floats, values: Floats
+) -> tuple[Floats, Floats] | None:
+    """Means of the cells and their covariance; None where the fit does not settle.
+
+    An effect that the data cannot tell from the scatter (a tress read once, a block of one tress)
+    is left out: the scatter holds it.
+    """
+    blocks = np.array([_block(r) for r in readings])
+    tresses = len({r.tress for r in readings})
+    has_repeats, is_shared = len(readings) > tresses, len(set(blocks)) < tresses
+    if not has_repeats and not is_shared:
+        return _plain(fixed, values)
+    from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
+
+    nested = VCSpec(*_tress_columns(readings, blocks)) if has_repeats and is_shared else None
+    model = MixedLM(values, fixed, groups=blocks, exog_re=np.ones((len(values), 1)), exog_vc=nested)
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # boundary and convergence are judged below
+            warnings.simplefilter("ignore")  # a variance of 0 is an answer; settling is asked below
             found = model.fit(reml=True, method=["lbfgs", "powell"])
     except (np.linalg.LinAlgError, ValueError):
         return None
-    count = len(cells)
-    back = np.array([scale[zone, wash] for _, zone, wash in cells])
-    covariance = np.asarray(found.cov_params())[:count, :count] * np.outer(back, back)
-    means = np.asarray(found.fe_params) * back
-    if not (np.isfinite(means).all() and np.isfinite(covariance).all()):
-        return None
-    tresses = len({r.tress for r in readings})
-    treatments = len({r.treatment for r in readings})
-    shared = len(set(blocks)) - 1 if nested else 0
-    freedom = max(1.0, float(tresses - treatments - shared))
-    return MixedFit(cells=tuple(cells), means=means, covariance=covariance, freedom=freedom)
+    count = fixed.shape[1]
+    means = np.asarray(found.fe_params)
+    covariance = np.asarray(found.cov_params())[:count, :count]
+    sound = np.isfinite(means).all() and np.isfinite(covariance).all()
+    return (means, covariance) if sound and found.converged else None
+
+
+def _plain(fixed: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """Least squares, one scatter for all."""
+    inverse = np.linalg.inv(fixed.T @ fixed)
+    means = inverse @ fixed.T @ values
+    rest = values - fixed @ means
+    free = max(len(values) - fixed.shape[1], 1)
+    return np.asarray(means), np.asarray(inverse * float(rest @ rest) / free)
 
 
 def _means_of_repeats(readings: Sequence[Reading]) -> list[Reading]:

@@ -29,6 +29,7 @@ _TRIALS: Final = 400
 _FALSE_RATE: Final = 0.02  # of even hairs in which a patch is seen; our choice
 _LEAST: Final = 1.25  # ΔE00; smaller patches are not reported: nobody would see them; ours
 _SHORTEST: Final = 0.03  # of the length; ours: shorter is the edge of a bin
+_AT_AN_END: Final = 0.1  # of the length; ours: at the clamp and in thin tips bins see less hair
 _LONGEST: Final = 0.5  # a longer piece is the hair's own level; ours
 _MOST: Final = 6  # patches told a hair; ours
 _SMOOTH: Final = 3  # degree of the steady change taken off; ours
@@ -124,13 +125,14 @@ def _roughness(pattern: Floats, shaken: Floats) -> float:
 
 def _windows(count: int) -> NDArray[np.int64]:
     """First and last-but-one bin of every place that may be told, shape (w, 2)."""
-    shortest = max(2, round(_SHORTEST * count))
+    shortest, at_an_end = max(2, round(_SHORTEST * count)), round(_AT_AN_END * count)
     longest = int(_LONGEST * count)
     return np.array(
         [
             (first, first + length)
             for length in range(shortest, longest + 1)
             for first in range(count - length + 1)
+            if length >= at_an_end or (first > 0 and first + length < count)
         ]
     )
 

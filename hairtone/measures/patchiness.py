@@ -105,7 +105,8 @@ def measure_patchiness(profile: Profile) -> Patchiness:
         value=value,
         raw=raw,
         low=min(low, value) if resolved else 0.0,
-        high=max(high, value),
+        # a reading under what noise alone makes must not exclude everything
+        high=max(high, value) if resolved else max(high, value, less(critical)),
         critical=less(critical),
     )
 

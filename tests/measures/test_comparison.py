@@ -112,6 +112,19 @@ def test_the_mixed_model_of_balanced_pairs_is_the_paired_t():
     assert found.freedom == pytest.approx(plain.freedom)
 
 
+def test_the_mixed_model_of_tresses_read_once_is_the_pooled_t():
+    """Closed form, and scipy's Student t: nothing is shared and nothing repeated."""
+    rng = np.random.default_rng(2)
+    a, b = rng.normal(0.5, 1.0, 13), rng.normal(0, 1.0, 15)
+    second = stats.ttest_ind(a, b)
+
+    fit = fit_mixed(readings({"A": a, "B": b}, paired=False))
+    found = fit.difference(("A", "ends", ""), ("B", "ends", ""))
+
+    assert found.p == pytest.approx(second.pvalue, rel=1e-6)
+    assert found.interval() == pytest.approx(tuple(second.confidence_interval()), rel=1e-6)
+
+
 @pytest.mark.parametrize(("count", "paired"), [(3, True), (5, True), (5, False), (10, False)])
 def test_equal_treatments_are_seldom_called_different(count, paired):
     """1500 null studies: the rate's one-sided 99 % lower limit must not lie above 5 %."""
