@@ -6,23 +6,28 @@ continues it without an edge or fits its light. Hair, shadows, the chart and its
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hairtone.calibration.polynomial import fit_robust, terms
+from hairtone.calibration.types import ColourModel
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import Floats
+from hairtone.photo.pixels import encoded_values
 from hairtone.photo.types import Photo
 
 Mask = NDArray[np.bool_]
+Codes = NDArray[Any]
 
 CELLS: Final = 168  # along the longer side; our choice: a strand 1 % of the frame wide still shows
 SAMPLES: Final = 4  # pixels taken along each side of a cell; our choice, speed
 LEAST_LIGHT: Final = 0.008  # of white; darker cells tell noise and flare, not light; our choice
 MOST_CODE: Final = 0.96  # of the top code; above it tone curves flatten and colours bleach; ours
+WIDE: Final = (-0.3, 1.3)  # sRGB values that colours of wider encodings may have
 FRAME: Final = 0.9  # of a patch: the chart's own frame around its patches; our choice, with room
 RING: Final = 4.0  # patches from the chart within which the board must show itself; our choice
 ALIKE: Final = np.array([0.15, 0.05, 0.05])  # log light, red/green, blue/green of one board; ours
@@ -66,15 +71,34 @@ class Board:
     shadowed: Mask
 
 
-def reduce_photo(photo: Photo, table: Floats) -> Cells:
+def light_of_codes(photo: Photo, model: ColourModel) -> Callable[[Codes], Floats]:
+    """A function from codes (…, 3) to linear light, flare off, by look-up.
+
+    Channel by channel where the photo has sRGB's primaries or is RAW; else through the values
+    that the photo has in sRGB.
+    """
+    if photo.encoding.to_srgb is None:
+        table = model.linear(photo.encoding.table)
+        return lambda codes: np.stack([table[codes[..., k], k] for k in range(3)], axis=-1)
+    fine = np.linspace(*WIDE, 4097)
+    curves = model.linear(np.repeat(fine[:, None], 3, axis=1))
+
+    def look_up(codes: Codes) -> Floats:
+        values = encoded_values(photo, codes)
+        return np.stack([np.interp(values[..., k], fine, curves[:, k]) for k in range(3)], axis=-1)
+
+    return look_up
+
+
+def reduce_photo(photo: Photo, to_light: Callable[[Codes], Floats]) -> Cells:
     """The photo in cells.
 
     Parameters
     ----------
     photo : Photo
         The photograph.
-    table : ndarray, shape (levels, 3)
-        Linear light, flare off, of each code.
+    to_light : callable
+        Linear light, flare off, of codes; see `light_of_codes`.
     """
     height, width = photo.pixels.shape[:2]
     size = max(max(height, width) / CELLS, 1.0)
@@ -84,11 +108,11 @@ def reduce_photo(photo: Photo, table: Floats) -> Cells:
     light, level, square = np.zeros((rows, columns, 3)), np.zeros((rows, columns)), 0.0
     clipped = np.zeros((rows, columns), bool)
     for place in np.ndindex(SAMPLES, SAMPLES):
-        codes = photo.pixels[np.ix_(y[place[0] :: SAMPLES], x[place[1] :: SAMPLES])]
-        sample = np.stack([table[codes[..., k], k] for k in range(3)], axis=-1)
+        codes = photo.pixels[np.ix_(y[place[0] :: SAMPLES], x[place[1] :: SAMPLES])][..., :3]
+        sample = to_light(codes)
         bright = sample @ np.array([0.25, 0.5, 0.25])
         light, level, square = light + sample, level + bright, square + bright**2
-        clipped |= (codes[..., :3] > MOST_CODE * photo.top_code).any(axis=-1)
+        clipped |= (codes > MOST_CODE * photo.top_code).any(axis=-1)
     count = SAMPLES**2
     mean, level = np.maximum(light / count, LEAST_LIGHT), np.maximum(level / count, LEAST_LIGHT)
     spread = np.sqrt(np.maximum(square / count - level**2, 0.0))

@@ -36,6 +36,9 @@ REFIT_ROUNDS: Final = 2  # of the held-out and bootstrap fits, which start at th
 FIELD_LENGTH: Final = 10.0  # in L*a*b*; from errors of simulated hair 0-70 apart; ours
 MODEL_ERROR: Final = 2.5  # usual residual of a 3 x 3 on real cameras. [ΔE00]; in simulation 2.4
 FIELD_SHARE: Final = 1.0  # of the held-out variance that the field carries; set by coverage
+WARM_AXIS: Final = np.radians(55.0)  # hue of undyed hair, where its colours lie; our choice
+# share of the field on that axis, and more per unit off it; by coverage of level 1 by itself
+DOUBT: Final = (0.8, 0.045)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,7 +91,7 @@ class Level1Model:
         xyz = (encoded / self.problem.scale - flare[:, None]) @ matrix
         lab = xyz_to_lab(np.maximum(xyz, LEAST_LIGHT), white=self.problem.white)
         middle = self.lab(linear)
-        shift = self.field.at(middle) * self.field_sd
+        shift = self.field.at(middle) * self.field_sd * _doubt(middle)[..., None]
         root = np.linalg.cholesky(delta_e_metric(middle)).swapaxes(-1, -2)
         return np.asarray(lab + np.linalg.solve(root, shift[..., None])[..., 0])
 
@@ -139,6 +142,16 @@ def fit_level1(
         held_out=np.where(used, delta_e(problem.lab, held_out), np.nan),
         facts=_facts(problem, parameters),
     )
+
+
+def _doubt(lab: Floats) -> Floats:
+    """Share of the field at L*a*b* (…, 3): small for undyed hair, large for colours dyes make.
+
+    Hair on the warm axis has one kind of spectrum; off it many dyes give the same reading.
+    """
+    along = lab[..., 1] * np.cos(WARM_AXIS) + lab[..., 2] * np.sin(WARM_AXIS)
+    across = lab[..., 2] * np.cos(WARM_AXIS) - lab[..., 1] * np.sin(WARM_AXIS)
+    return np.asarray(DOUBT[0] + DOUBT[1] * np.hypot(across, np.minimum(along, 0.0)))
 
 
 def reading_seed(reading: ChartReading) -> int:

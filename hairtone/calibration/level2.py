@@ -31,11 +31,17 @@ from hairtone.chart.types import GREYS, ChartReading
 from hairtone.colorimetry import Floats, Viewing, delta_e, xyz_to_lab
 from hairtone.uncertainty import DRAWS
 
-LEVEL_SD: Final = {True: 0.010, False: 0.015}  # of the light on hair against chart, and, encoded,
+LEVEL_SD: Final = {True: 0.010, False: 0.018}  # of the light on hair against chart, and, encoded,
 # of local tone mapping: relative, common to a photo; our choice
-FLARE_SD: Final = 0.25  # of flare on hair against flare on the chart, relative; our choice
+FLARE_SD: Final = 0.15  # of flare on hair against flare on the chart, relative; our choice
+HAZE: Final = (
+    0.001  # of white: gloss that patches show and hair, its highlights taken out, does not; ours
+)
 SCATTER_LENGTH: Final = 12.0  # L*a*b* over which hair of one response stays alike; our choice
 LEAST: Final = 1e-4  # XYZ below are held there; our choice
+SCATTER: Final = (
+    1.5  # factor on the variance among virtual hair, real dyes being others; by coverage
+)
 CHUNK: Final = 400  # colours looked up at a time: 10 MB of neighbours
 
 
@@ -133,7 +139,7 @@ class Level2Model:
         root = roots(hair) - field
         lab = cubic(root) @ self.regression.coefficients + around.shift
         lab = lab + ((root - around.root)[..., None, :] @ around.slope)[..., 0, :]
-        spread = np.linalg.cholesky(around.scatter + 1e-6 * np.eye(3))
+        spread = np.linalg.cholesky(SCATTER * around.scatter + 1e-6 * np.eye(3))
         at = self.regression.cubic_lab(around.root) + around.shift
         return np.asarray(lab + (spread @ self.scatter.at(at)[..., None])[..., 0])
 
@@ -245,5 +251,5 @@ def _unknowns(values: Floats, data: PatchData, terms: int) -> Unknowns:
         curve=curve,
         scale=data.scale(curve),
         camera=np.swapaxes(camera, -1, -2),
-        flare=values[..., count : count + 3],
+        flare=values[..., count : count + 3] - HAZE,
     )

@@ -11,7 +11,14 @@ from typing import Final
 
 import numpy as np
 
-from hairtone.calibration.board import Board, Cells, find_board, find_card, reduce_photo
+from hairtone.calibration.board import (
+    Board,
+    Cells,
+    find_board,
+    find_card,
+    light_of_codes,
+    reduce_photo,
+)
 from hairtone.calibration.polynomial import COUNTS, RobustFit, fit_robust, terms
 from hairtone.calibration.types import ColourModel, LightField
 from hairtone.chart.types import ChartReading
@@ -50,7 +57,7 @@ def fit_light_field(
     """
     source = "board" if card is None else "card"
     shown = photo if card is None else card
-    cells = reduce_photo(shown, model.linear(shown.encoding.table))
+    cells = reduce_photo(shown, light_of_codes(shown, model))
     board = find_board(cells, reading) if card is None else find_card(cells, reading)
     limits = read_limits("light")
     share = float(board.bare.mean())

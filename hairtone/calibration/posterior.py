@@ -21,12 +21,12 @@ from hairtone.calibration.prior import Prior
 from hairtone.colorimetry import Floats
 
 FLARE: Final = (0.008, 0.008)  # mean and SD, relative to white; our choice
-FLARE_SHARED: Final = 0.97  # correlation between channels; our choice
+FLARE_SHARED: Final = 0.99  # correlation between channels; our choice
 SLOPE_SD: Final = 0.05  # of the light over the chart; our choice
 RELATIVE_SD: Final = 0.014  # print, gloss and model error of a patch; our choice
 RELATIVE_SHARED: Final = 0.6  # its correlation between channels; our choice
-ABSOLUTE_SD: Final = 0.003  # the same for dark patches, relative to white; our choice
-ABSOLUTE_SHARED: Final = 0.95  # gloss and flare have the lamp's colour
+ABSOLUTE_SD: Final = 0.002  # the same for dark patches, relative to white; our choice
+ABSOLUTE_SHARED: Final = 0.98  # gloss and flare have the lamp's colour
 LEAST_SD: Final = 0.0003
 CLIPPED_SD: Final = 0.05  # of a channel at either end of the scale; our choice
 FIELD_SD: Final = {True: 0.003, False: 0.025}  # RAW, encoded; of cube roots of light; our choice

@@ -24,8 +24,11 @@ _FINE: Final = np.linspace(-0.1, 1.1, 2401)  # of v; straight-line error of the 
 
 
 def waves(encoded: ArrayLike) -> Floats:
-    """The sines of the series at encoded values, shape (..., 4)."""
-    return np.sin(np.asarray(encoded, np.float64)[..., None] * _ORDERS)
+    """The sines of the series at encoded values, shape (..., 4); 0 beyond 0 and 1.
+
+    Values beyond come from colours that sRGB cannot hold; there the curve runs on straight.
+    """
+    return np.sin(np.clip(np.asarray(encoded, np.float64), 0, 1)[..., None] * _ORDERS)
 
 
 def light_of_lightness(fraction: ArrayLike) -> Floats:
@@ -58,7 +61,8 @@ def decode_with_slopes(encoded: Floats, coefficients: Floats) -> tuple[Floats, F
     shapes = waves(encoded)
     fraction = encoded + (shapes * coefficients).sum(axis=-1)
     steepness = _light_slope(fraction)
-    bends = np.cos(encoded[..., None] * _ORDERS) * _ORDERS
+    inside = ((encoded >= 0) & (encoded <= 1))[..., None]
+    bends = np.where(inside, np.cos(encoded[..., None] * _ORDERS) * _ORDERS, 0.0)
     slope = steepness * (1 + (bends * coefficients).sum(axis=-1))
     return light_of_lightness(fraction), slope, steepness[..., None] * shapes
 
@@ -79,8 +83,6 @@ def keep_rising(coefficients: ArrayLike) -> Floats:
 
 def encode(light: ArrayLike, coefficients: ArrayLike) -> Floats:
     """Encoded values of relative light: the inverse of `decode` for rising coefficients, (4,)."""
-    inside = np.clip(_FINE, 0.0, 1.0)
-    # beyond 0 and 1 the curve runs on straight on the L* scale, so that the inverse exists
-    fraction = _FINE + waves(inside) @ np.asarray(coefficients)
+    fraction = _FINE + waves(_FINE) @ np.asarray(coefficients)
     light = np.asarray(light, np.float64)
     return np.interp(light, light_of_lightness(fraction), _FINE)

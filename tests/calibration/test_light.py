@@ -8,7 +8,7 @@ from bench.readings import shoot
 from calibration.frames import CENTRES, CORNERS, HAIR, SIZE, PlainModel, make_frame, pixel_grid
 
 from hairtone.calibration.light import fit_light_field
-from hairtone.colorimetry import encode_srgb
+from hairtone.colorimetry import decode_srgb, encode_srgb
 from hairtone.errors import LightError
 
 MIDDLE = CENTRES.mean(axis=0)
@@ -157,3 +157,18 @@ def test_four_turns_of_a_photo_give_one_light(reading):
         )
 
         assert turned.at(points) == pytest.approx(straight.at(ON_HAIR), rel=0.005)
+
+
+def test_a_photo_of_wider_primaries_has_the_same_light(reading):
+    """The frame stored with primaries turned into each other: codes differ, the light does not."""
+    plain = make_frame(both, reading, hair=(0.12, 0.1, 0.09), noise=0.0)
+    to_srgb = np.array([[1.2, -0.2, 0.0], [-0.05, 1.05, 0.0], [0.0, -0.1, 1.1]])
+    linear = decode_srgb(plain.pixels / 255) @ np.linalg.inv(to_srgb).T
+    codes = np.round(255 * encode_srgb(np.clip(linear, 0, 1))).astype(np.uint8)
+    wide = dataclasses.replace(
+        plain, pixels=codes, encoding=dataclasses.replace(plain.encoding, to_srgb=to_srgb)
+    )
+
+    field = fit_light_field(wide, reading, PlainModel())
+
+    assert error_on_hair(field, both).max() < 0.01

@@ -66,3 +66,14 @@ def test_every_curve_rises_once_kept_so(curve):
 
 def test_a_curve_that_rises_is_left_alone():
     assert tone.keep_rising([0.05, -0.04, 0.01, 0.0]) == pytest.approx([0.05, -0.04, 0.01, 0.0])
+
+
+def test_the_curve_runs_on_straight_beyond_the_scale():
+    """Wider encodings give values under 0 and above 1; they come back as they went."""
+    values = np.array([-0.08, -0.01, 1.01, 1.08])
+    curve = np.array([0.05, -0.04, 0.01, 0.0])
+
+    light = tone.decode(values, curve)
+
+    assert tone.encode(light, curve) == pytest.approx(values, abs=1e-5)
+    assert light == pytest.approx(tone.decode(values, np.zeros(4)))
