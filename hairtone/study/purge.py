@@ -31,7 +31,7 @@ class Purged:
     exports : tuple of str
         Files and folders removed from ``results``; the next report makes them anew.
     rows : tuple of str
-        Places in the sheet that still name the subject.
+        Places in the sheet (``line 3``) that still name the subject.
     copies : tuple of str
         Files beside the store that may still hold the subject.
     """
@@ -92,7 +92,7 @@ def purge_subject(study: Study, subject: str) -> Purged:
         subject=subject,
         photos=removed,
         exports=exports,
-        rows=tuple(row.where for row in rows),
+        rows=tuple(row.at for row in rows),
         copies=stray_copies(folder),
     )
 

@@ -185,6 +185,9 @@ class Store:
         for file in (self.folder / DRAWS).glob("*/*.npz"):
             if f"{file.parent.name}/{file.name}" not in kept:
                 file.unlink(missing_ok=True)
+        for folder in (self.folder / DRAWS).glob("*"):
+            with contextlib.suppress(OSError):  # it still holds draws
+                folder.rmdir()
 
     def back_up(self) -> None:
         """Copy the store beside itself; the copy is whole or the one before it stays."""

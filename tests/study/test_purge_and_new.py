@@ -22,7 +22,7 @@ def test_a_purged_subject_is_in_no_file_that_hairtone_wrote(tmp_path):
 
     assert len(purged.photos) == 3
     assert purged.exports == ("measurements.csv", "report.html")
-    assert "3 rows of the sheet (photos.csv, line 2" in str(purged)
+    assert "3 rows of the sheet (line 2, line 3, line 4)" in str(purged)
     left = [path for path in (folder / "results").rglob("*") if path.is_file()]
     assert not [path.name for path in left if b"SECRET" in path.read_bytes()]
     assert len([path for path in left if path.suffix == ".npz"]) == 3
