@@ -223,6 +223,7 @@ def test_a_weak_grid_is_a_doubt_only():
 
 def test_a_region_smaller_than_a_window_says_nothing_of_screens():
     assert screen_peak(photo_of(SCENE), region=(0, 0, 200, 200)) == 1.0
+    assert screen_peak(photo_of(SCENE), region=(0, 0, 900, 3)) == 1.0
 
 
 def test_why_nothing_was_found_is_told_in_flags():
