@@ -29,7 +29,7 @@ def fault(fid, outcome, says, heavy=False, needs=()):
 
 
 class Study:
-    """The good material and helpers; `d` is the folder of the fault being made."""
+    """The good material and what shapes it; `d` is the folder of the fault being made."""
 
     def __init__(self, photo, sheet, chart, hair, seed, column):
         self.bytes = pathlib.Path(photo).read_bytes()
