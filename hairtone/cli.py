@@ -17,6 +17,7 @@ from hairtone.errors import HairtoneError
 
 if TYPE_CHECKING:
     from hairtone.result import PhotoResult
+    from hairtone.report.types import Audience
     from hairtone.study.run import StudyResult
 
 VIEWING_NAMES = ("D65/10", "D65/2", "D50/2")
@@ -188,7 +189,7 @@ def _measure_targets(arguments: argparse.Namespace) -> list[PhotoResult]:
     """Results of every photo named, and of every photo of a study named."""
     from hairtone.pipeline import measure, measure_photo
 
-    results = []
+    results: list[PhotoResult] = []
     for target in arguments.targets:
         if target.is_dir():
             from hairtone.study.run import photo_requests
@@ -244,7 +245,9 @@ def run_report(arguments: argparse.Namespace) -> int:
     return _study_status(outcome)
 
 
-def _write(outcome: StudyResult, audience: str, out: Path | None, *, pdf: bool = False) -> None:
+def _write(
+    outcome: StudyResult, audience: Audience, out: Path | None, *, pdf: bool = False
+) -> None:
     from hairtone.report.html import write_report
     from hairtone.study.analysis import analyse
 
