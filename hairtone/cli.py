@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any, NoReturn
 from hairtone.errors import HairtoneError
 
 if TYPE_CHECKING:
-    from hairtone.result import PhotoResult
     from hairtone.report.types import Audience
+    from hairtone.result import PhotoResult
     from hairtone.study.run import StudyResult
 
 VIEWING_NAMES = ("D65/10", "D65/2", "D50/2")
