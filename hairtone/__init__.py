@@ -15,6 +15,7 @@ __version__: Final = "0.1.0"
 __getattr__, __dir__, _names = lazy_loader.attach(
     __name__,
     submod_attrs={  # the same list, for type checkers, in __init__.pyi
+        "calibration.types": ["Calibration", "LightField"],
         "chart.reference": ["known_references", "load_reference"],
         "colorimetry": [
             "delta_e",
@@ -25,9 +26,25 @@ __getattr__, __dir__, _names = lazy_loader.attach(
             "xyz_to_lab",
         ],
         "errors": ["Flag", "HairtoneError"],
+        "hair.types": ["Profile", "Strand"],
+        "measures.comparison": ["compare_treatments"],
+        "measures.design": ["plan_design"],
+        "measures.evenness": ["measure_evenness"],
+        "measures.fade": ["measure_fade"],
+        "measures.leveller": ["leveller_effect"],
+        "measures.porous": ["find_porous_onset"],
+        "measures.repeatability": ["measure_repeatability", "repeats_needed"],
+        "measures.uptake": ["measure_uptake"],
+        "measures.zones": ["span_estimate", "zone_estimates"],
         "photo.reader": ["read_photo"],
         "pipeline": ["measure"],
+        "report.html": ["write_report"],
+        "report.picker": ["Picker", "pick"],
         "result": ["PhotoResult", "TressResult"],
+        "study.analysis": ["analyse"],
+        "study.new": ["new_study"],
+        "study.run": ["measure_study"],
+        "study.sheet": ["read_study"],
         "uncertainty": ["ColourDifference", "LabEstimate", "colour_difference"],
     },
 )

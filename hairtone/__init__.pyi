@@ -1,5 +1,7 @@
 from typing import Final
 
+from .calibration.types import Calibration as Calibration
+from .calibration.types import LightField as LightField
 from .chart.reference import known_references as known_references
 from .chart.reference import load_reference as load_reference
 from .colorimetry import delta_e as delta_e
@@ -10,10 +12,30 @@ from .colorimetry import lab_to_xyz as lab_to_xyz
 from .colorimetry import xyz_to_lab as xyz_to_lab
 from .errors import Flag as Flag
 from .errors import HairtoneError as HairtoneError
+from .hair.types import Profile as Profile
+from .hair.types import Strand as Strand
+from .measures.comparison import compare_treatments as compare_treatments
+from .measures.design import plan_design as plan_design
+from .measures.evenness import measure_evenness as measure_evenness
+from .measures.fade import measure_fade as measure_fade
+from .measures.leveller import leveller_effect as leveller_effect
+from .measures.porous import find_porous_onset as find_porous_onset
+from .measures.repeatability import measure_repeatability as measure_repeatability
+from .measures.repeatability import repeats_needed as repeats_needed
+from .measures.uptake import measure_uptake as measure_uptake
+from .measures.zones import span_estimate as span_estimate
+from .measures.zones import zone_estimates as zone_estimates
 from .photo.reader import read_photo as read_photo
 from .pipeline import measure as measure
+from .report.html import write_report as write_report
+from .report.picker import Picker as Picker
+from .report.picker import pick as pick
 from .result import PhotoResult as PhotoResult
 from .result import TressResult as TressResult
+from .study.analysis import analyse as analyse
+from .study.new import new_study as new_study
+from .study.run import measure_study as measure_study
+from .study.sheet import read_study as read_study
 from .uncertainty import ColourDifference as ColourDifference
 from .uncertainty import LabEstimate as LabEstimate
 from .uncertainty import colour_difference as colour_difference
