@@ -23,7 +23,7 @@ Marks = NDArray[np.bool_]
 FEWEST_FITTED = 12  # sound patches that the rough fit can rest on alone: it has 12 unknowns
 UNEVEN_NOISE = 6.0  # times the noise of a block's mean: no accident among 384 blocks
 TIMES_MIDDLE = 3.5  # times the median misfit: a poor print fits nowhere well. Our choice
-BESIDE = 0.4  # of its limit: a patch beside an odd one is odd from there. Our choice
+BESIDE = 0.6  # of its limit: a patch beside an odd one is odd from there. Our choice
 MOST_COUNTED = 15.0  # ΔE00 that one patch counts for in the mean misfit. Our choice
 IS_GREY = np.isin(np.arange(PATCHES), GREYS)
 

@@ -64,10 +64,10 @@ def find_lattices(squares: Squares) -> tuple[Lattice, ...]:
 
 
 def _is_same_grid(cell: Floats, other: Floats) -> bool:
-    """Whether two cells (rows: their sides) span the same grid, however turned or sheared."""
+    """Whether another cell (rows: its sides) spans the same grid, or part of it: its diagonals."""
     steps = other @ np.linalg.inv(cell)
     whole = steps.round()
-    return bool(np.abs(steps - whole).max() < SAME and abs(np.linalg.det(whole)) == 1)
+    return bool(np.abs(steps - whole).max() < SAME and abs(np.linalg.det(whole)) > 0.5)
 
 
 def map_points(matrix: Floats, points: Floats) -> Floats:
