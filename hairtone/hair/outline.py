@@ -26,7 +26,9 @@ NEUTRAL: Final = 0.10  # off the lamp's colour: clamps and labels are black, whi
 NEUTRAL_DARK: Final = 0.2  # the same beyond the ends, where black things tinted by veiling light
 # may hold the hair; not used to take hair away: dark hair is as grey
 LIVELY: Final = 1.35  # times the board's texture that a whole piece shows at least, or has a tint
-MOST_SOLID: Final = 0.35  # of a piece that may be clamp; more is plain black hair
+UNLIKE: Final = 0.75  # score from which on a pixel is hair; soft shadows reach 0.7
+LEAST_LEFT: Final = 0.6  # of a piece that must be left when bars and clamps are taken out of it
+SOUND: Final = 0.93  # of a piece's filled outline that must be there
 LEAST_SHARE: Final = 0.002  # of the frame; smaller is no tress
 LEAST_OF_LARGEST: Final = 0.12  # smaller than this share of the largest piece is a stray lock
 LEAST_ELONGATION: Final = 1.15  # length over width
@@ -45,10 +47,10 @@ class Piece:
 def find_pieces(features: Features) -> list[Piece]:
     """Pieces of hair on the board, largest first; empty where there are none."""
     texture = np.asarray(cv2.blur(features.texture, (5, 5)), dtype=np.float32)
-    mask = _opened(hair_score(features) >= 1, 3) & ~features.is_chart
+    mask = _opened(hair_score(features) >= UNLIKE, 3) & ~features.is_chart
     mask = _closed(mask, 5)
     solid = _solid(features, texture, NEUTRAL)
-    pieces = _components(_opened(_without_solid(mask, solid), 5))
+    pieces = [part for piece in _components(mask) for part in _without_bars(piece, solid)]
     textured = [m for m in pieces if np.median(texture[m]) > LIVELY or _is_tinted(features, m)]
     if not textured:  # retouched or very dark hair shows no fibres: take the smooth pieces then
         textured = [m for m in _components(_opened(mask, 5)) if _elongation(m) > 2.5]
@@ -63,26 +65,43 @@ def find_pieces(features: Features) -> list[Piece]:
     return [Piece(mask=m, solid=holding) for m in sorted(kept, key=lambda m: -int(m.sum()))]
 
 
-def _without_solid(mask: Mask, solid: Mask) -> Mask:
-    """The mask without bars and clamps; black hair, as plain as they are, is left whole."""
-    count, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
-    area = np.bincount(labels.ravel(), minlength=count)
-    plain = np.bincount(labels[solid & mask], minlength=count)
-    is_bar = plain <= MOST_SOLID * area
-    return mask & ~(_grown(solid & mask, 5) & is_bar[labels])
+def _without_bars(piece: Mask, solid: Mask) -> list[Mask]:
+    """The tresses of a piece without the bar that holds them.
+
+    Where taking plain things out leaves rags, the plain things were hair: black or white hair can
+    be as plain as a clamp. Then the piece stays whole, and its ends are looked at later.
+    """
+    if not (piece & solid).any():
+        return [piece]
+    parts = _components(_opened(piece & ~_grown(solid, 5), 5))
+    whole = sum(int(part.sum()) for part in parts) > LEAST_LEFT * piece.sum()
+    return parts if whole and all(_is_sound(part) for part in parts) else [piece]
+
+
+def _is_sound(part: Mask) -> bool:
+    """Whether a piece has neither holes nor bays."""
+    rows, columns = np.flatnonzero(part.any(axis=1)), np.flatnonzero(part.any(axis=0))
+    margin = 40
+    near = np.s_[
+        max(rows[0] - margin, 0) : rows[-1] + margin,
+        max(columns[0] - margin, 0) : columns[-1] + margin,
+    ]
+    inner = cv2.distanceTransform(part[near].astype(np.uint8), cv2.DIST_L2, 3)
+    size = 2 * int(0.6 * float(inner.max())) + 1
+    return bool(part[near].sum() > SOUND * _closed(part[near], size).sum())
 
 
 def hair_score(features: Features) -> SINGLES:
-    """How unlike board and shadow each reduced pixel is; 1 and above counts as hair."""
+    """How unlike board and shadow each reduced pixel is; 0 is board."""
     texture = cv2.blur(features.texture, (3, 3))
     darker = np.where(texture > SMOOTH, np.float32(DARKER), np.float32(DARKER_SMOOTH))
     scale = np.where(features.lightness > 0, np.float32(LIGHTER), darker)
-    parts: tuple[SINGLES, ...] = (
-        np.asarray(cv2.blur(features.tint, (3, 3)), np.float32) / np.float32(TINTED),
-        features.lightness / scale,
-        np.maximum(cv2.blur(features.texture, (5, 5)) - np.float32(1), 0) / np.float32(FIBRED - 1),
-    )
-    return np.sqrt(parts[0] ** 2 + parts[1] ** 2 + parts[2] ** 2)
+    tint = cv2.blur(features.tint, (3, 3)) / np.float32(TINTED)
+    # an edge is one line of steps, however high: fibres are steps all over
+    capped = np.minimum(features.texture, np.float32(FIBRED + 1))
+    fibres = np.maximum(cv2.blur(capped, (5, 5)) - np.float32(1), 0)
+    total = np.hypot(tint, fibres / np.float32(FIBRED - 1))
+    return np.asarray(np.hypot(total, features.lightness / scale), dtype=np.float32)
 
 
 def _solid(features: Features, texture: SINGLES, grey: float) -> Mask:

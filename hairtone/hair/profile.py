@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from hairtone.calibration.types import Calibration, ColourModel, LightField
 from hairtone.colorimetry import Floats, lab_to_xyz, xyz_to_lab
-from hairtone.hair.body import find_body
+from hairtone.hair.body import Body, find_body
 from hairtone.hair.cells import BINS, Cells, check_filled, strand_cells
-from hairtone.hair.colours import cell_sums
+from hairtone.hair.colours import CellSums, cell_sums
 from hairtone.hair.doubts import profile_flags
 from hairtone.hair.lamp import lamp_white
 from hairtone.hair.types import Profile, Strand
@@ -44,13 +44,8 @@ def measure_profile(
         is clipped that its mean means nothing.
     """
     model = calibration.model
-    cells = strand_cells(strand, size=photo.size)
+    cells, sums, body = _body_of(photo, model, light, strand)
     white = lamp_white(model)
-    sums = cell_sums(photo, model, cells, white=white)
-    pixels = sums.count.sum(axis=(1, 2)).astype(np.int64)
-    check_filled(pixels + sums.clipped.astype(np.int64), strand)
-    field = _field_in_cells(light, cells)
-    body = find_body(sums, field, cells.across, seed=seed_of(photo))
     linear = body.linear * white
     lab = model.lab(linear)
     draws = _draws(model, light, linear, lab, cells.centres, seed=seed_of(photo))
@@ -61,11 +56,36 @@ def measure_profile(
         sampling_covariance=_covariances(shaken - lab),
         draws=draws.astype(np.float32),
         viewing=calibration.viewing,
-        pixels=pixels,
+        pixels=sums.count.sum(axis=(1, 2)).astype(np.int64),
         flags=profile_flags(photo, strand, cells, sums, body),
         sampling_draws=shaken.astype(np.float32),
         facts=body.facts,
     )
+
+
+def body_light(photo: Photo, calibration: Calibration, light: LightField, strand: Strand) -> Floats:
+    """Mean linear light of a strand's body, the light field divided out, shape (3,).
+
+    Raises
+    ------
+    HairError
+        As `measure_profile`.
+    """
+    model = calibration.model
+    _, _, body = _body_of(photo, model, light, strand)
+    return np.asarray((body.linear * lamp_white(model)).mean(axis=0))
+
+
+def _body_of(
+    photo: Photo, model: ColourModel, light: LightField, strand: Strand
+) -> tuple[Cells, CellSums, Body]:
+    """The strand's cells, what lies in them, and its body light."""
+    cells = strand_cells(strand, size=photo.size)
+    sums = cell_sums(photo, model, cells, white=lamp_white(model))
+    pixels = sums.count.sum(axis=(1, 2)).astype(np.int64)
+    check_filled(pixels + sums.clipped.astype(np.int64), strand)
+    field = _field_in_cells(light, cells)
+    return cells, sums, find_body(sums, field, cells.across, seed=seed_of(photo))
 
 
 def seed_of(photo: Photo) -> int:
