@@ -21,6 +21,7 @@ from hairtone.reference import read_limits
 SIDE: Final = 5  # bins either side of a shadow's edge that are compared
 GAP: Final = 2  # bins of the edge itself
 EVEN_STEP: Final = 0.15  # of a shadow's step by which the channels may differ; dye differs by more
+LOOKED_AT: Final = 150_000  # pixels that texture is judged on
 FLAT: Final = 0.4  # of the step that either side may change by: an edge, not a slope
 
 
@@ -98,9 +99,8 @@ def _shadow(body: Body, limit: float) -> Flag | None:
     """An edge across the hair at which all channels fall alike: light changes, not colour."""
     logs = np.log(np.maximum(body.linear, 1e-6))
     edges = np.arange(SIDE + GAP, len(logs) - SIDE - GAP)
-    before = np.stack([np.median(logs[k - GAP - SIDE : k - GAP], axis=0) for k in edges])
-    after = np.stack([np.median(logs[k + GAP : k + GAP + SIDE], axis=0) for k in edges])
-    steps = after - before
+    sides = np.median(np.lib.stride_tricks.sliding_window_view(logs, SIDE, axis=0), axis=-1)
+    steps = sides[edges + GAP] - sides[edges - GAP - SIDE]
     size = steps.mean(axis=1)
     apart = np.ptp(steps, axis=1) / np.maximum(np.abs(size), 1e-9)
     calm = _calm_sides(logs.mean(axis=1), edges, size)
@@ -119,14 +119,10 @@ def _shadow(body: Body, limit: float) -> Flag | None:
 
 def _calm_sides(light: Floats, edges: NDArray[np.int64], size: Floats) -> NDArray[np.bool_]:
     """Whether the light stays level on both sides of each edge."""
-    run = [
-        max(
-            abs(float(np.median(light[k - GAP - SIDE : k - GAP - 2]) - light[k - GAP - 1])),
-            abs(float(np.median(light[k + GAP + 2 : k + GAP + SIDE]) - light[k + GAP])),
-        )
-        for k in edges
-    ]
-    return np.asarray(np.array(run) < FLAT * np.abs(size))
+    triples = np.median(np.lib.stride_tricks.sliding_window_view(light, 3), axis=-1)
+    before = np.abs(triples[edges - GAP - SIDE] - light[edges - GAP - 1])
+    after = np.abs(triples[edges + GAP + 2] - light[edges + GAP])
+    return np.asarray(np.maximum(before, after) < FLAT * np.abs(size))
 
 
 def _retouched(photo: Photo, cells: Cells, limits: Mapping[str, float]) -> Flag | None:
@@ -152,15 +148,28 @@ def fine_contrast(photo: Photo, cells: Cells) -> tuple[float, float | None]:
 
     On an 8-bit scale. None where too little lies beside the hair in its box.
     """
-    x0, y0, x1, y1 = cells.box
-    green = np.ascontiguousarray(photo.pixels[y0:y1, x0:x1, 1])
-    share = green.astype(np.float32) / photo.top_code
-    scaled = 255 * (np.sqrt(share) if photo.encoding.is_linear else share)
+    area = _middle(cells)
+    x0, y0 = cells.box[0] + area[1].start, cells.box[1] + area[0].start
+    inside = (cells.labels[area] >= 0).astype(np.uint8)
+    green = np.ascontiguousarray(
+        photo.pixels[y0 : y0 + inside.shape[0], x0 : x0 + inside.shape[1], 1]
+    )
+    share = green.astype(np.float32) / np.float32(photo.top_code)
+    scaled = np.float32(255) * (np.sqrt(share) if photo.encoding.is_linear else share)
     finest = np.abs(cv2.Laplacian(scaled, cv2.CV_32F))
-    inside = (cells.labels >= 0).astype(np.uint8)
     core = cv2.erode(inside, np.ones((3, 3), np.uint8)) > 0
     away = max(9, 2 * (min(inside.shape) // 16) + 1)
     beside = cv2.dilate(inside, np.ones((away, away), np.uint8)) == 0
     hair = float(finest[core].mean()) if core.any() else 0.0
     enough = beside.sum() > 0.02 * beside.size
     return hair, float(np.median(finest[beside])) if enough else None
+
+
+def _middle(cells: Cells) -> tuple[slice, slice]:
+    """The middle of the box, no more of it than is needed to judge its texture."""
+    height, width = cells.labels.shape
+    if height >= width:
+        rows = min(height, max(LOOKED_AT // width, 64))
+        return slice((height - rows) // 2, (height + rows) // 2), slice(0, width)
+    columns = min(width, max(LOOKED_AT // height, 64))
+    return slice(0, height), slice((width - columns) // 2, (width + columns) // 2)
