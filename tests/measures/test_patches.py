@@ -30,31 +30,31 @@ def overlap(patch, start, stop):
 
 @pytest.mark.parametrize("hair", ["even", "porous"])
 def test_patches_of_3_are_found_where_they_are(hair):
-    """100 noisy hairs with one place of 3 ΔE00, 5 to 20 % long: found in 95 or more, by overlap.
+    """60 noisy hairs with one place of 3 ΔE00, 5 to 20 % long, found by more than half of it.
 
-    Asked of the project; a true 98 % gives less than 95 of 100 once in 20, so 93 is the limit.
+    95 % is asked; a true 98 % gives fewer than 56 of 60 once in 100 counts.
     """
     rng = np.random.default_rng(3)
     base = np.tile(BROWN, (BINS, 1)) if hair == "even" else porous()
     found = 0
-    for _ in range(100):
+    for _ in range(60):
         start = rng.uniform(0.05, 0.7)
         stop = start + rng.uniform(0.05, 0.2)
         profile = profile_of(with_patch(base, start, stop, size=3.0), rng)
         found += any(overlap(p, start, stop) > 0.5 for p in find_patches(profile))
 
-    assert found >= 93
+    assert found >= 56
 
 
 @pytest.mark.parametrize("hair", ["even", "porous"])
 def test_hair_without_patches_seldom_shows_one(hair):
-    """150 noisy hairs; 5 % asked, a true 5 % gives 15 or fewer in 99 of 100 such counts."""
+    """80 noisy hairs; 5 % asked, a true 5 % gives 9 or fewer in 99 of 100 such counts."""
     rng = np.random.default_rng(4)
     base = np.tile(BROWN, (BINS, 1)) if hair == "even" else porous()
 
-    called = sum(bool(find_patches(profile_of(base, rng))) for _ in range(150))
+    called = sum(bool(find_patches(profile_of(base, rng))) for _ in range(80))
 
-    assert called <= 15
+    assert called <= 9
 
 
 @pytest.mark.parametrize("kind", ["missed", "grabbed"])
