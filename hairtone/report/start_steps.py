@@ -123,7 +123,8 @@ class PhotoStep:
         name = "photos" if folder == self.start.base else f"{folder.name} / photos"
         self.where.value = (
             f"<p>Open the folder <b>{escape(name)}</b> in the list of files on the left and drag "
-            f"the photographs onto it. There are <b>{count}</b> files in it now.</p>"
+            f"the photographs onto it, or press the upload arrow above the list. There are "
+            f"<b>{count}</b> files in it now.</p>"
         )
 
     def _card(self) -> None:
