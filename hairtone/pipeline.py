@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
+from hairtone.calibration.known_tresses import KnownTress, sharpen_by_known
 from hairtone.calibration.solve import calibrate
 from hairtone.calibration.types import Calibration, LightField
 from hairtone.chart.finder import find_chart
@@ -18,7 +19,7 @@ from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import DEFAULT_VIEWING, Floats, Viewing, viewing_named
 from hairtone.errors import Flag, HairError, HairtoneError, MeasureError, PhotoError
 from hairtone.hair.finder import find_strands, strand_along
-from hairtone.hair.profile import measure_profile
+from hairtone.hair.profile import body_light, measure_profile
 from hairtone.hair.texture import lightness_strip, texture_signature
 from hairtone.hair.types import Strand
 from hairtone.measures.blend import COARSEST_SCALE, StrandContrast, strand_contrast
@@ -44,12 +45,18 @@ class HairRequest:
         Strip width, with `line`. [pixels]
     roots : str or None
         ``"top"``, ``"bottom"``, ``"left"`` or ``"right"``; default the clamped (top) end.
+    known_lab : tuple of float or None
+        L*a*b* of a reference tress, for the request's viewing: it sharpens the calibration.
+    known_u95 : float
+        95 % of readings of `known_lab` lie within this ΔE00 of it, re-laying included.
     """
 
     place: int = 1
     line: Floats | None = None
     width: float | None = None
     roots: str | None = None
+    known_lab: tuple[float, float, float] | None = None
+    known_u95: float = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -155,7 +162,10 @@ def measure_photo(request: PhotoRequest) -> PhotoResult:
         photo = read_photo(request.path, expected_sha256=request.expected_sha256)
         doubts = judge_screen(photo)
         reading, calibration, light = calibrate_photo(photo, request)
-        tresses = _measure_hairs(photo, reading, calibration, light, request)
+        wanted = _wanted_strands(photo, reading, calibration, light, request)
+        calibration = _sharpened(photo, calibration, light, wanted, request)
+        scale = _mm_per_px(reading, request.chart_mm)
+        tresses = _measure_hairs(photo, calibration, light, wanted, (request.zones, scale))
     except HairtoneError as error:
         return PhotoResult(
             photo=name,
@@ -203,21 +213,59 @@ def calibrate_photo(
     return reading, calibration, light
 
 
-def _measure_hairs(
+def _sharpened(
     photo: Photo,
-    reading: ChartReading,
     calibration: Calibration,
     light: LightField,
+    wanted: list[tuple[int, Strand | HairtoneError]],
     request: PhotoRequest,
+) -> Calibration:
+    """The calibration after it has seen the reference tresses of the photo, if there are any."""
+    strands = dict(wanted)
+    seen, unread = [], []
+    for hair in request.hairs:
+        strand = strands.get(hair.place)
+        if hair.known_lab is None or strand is None:
+            continue
+        try:
+            if isinstance(strand, HairtoneError):
+                raise strand
+            linear = body_light(photo, calibration, light, strand)
+        except HairtoneError as error:
+            unread.append(_unread(hair.place, error))
+            continue
+        seen.append(
+            KnownTress(place=hair.place, linear=linear, lab=hair.known_lab, u95=hair.known_u95)
+        )
+    sharper = sharpen_by_known(calibration, seen)
+    return dataclasses.replace(sharper, flags=sharper.flags + tuple(unread))
+
+
+def _unread(place: int, error: HairtoneError) -> Flag:
+    return Flag(
+        code="known-tress-unread",
+        says=f"The tress of known colour (place {place}) could not be read. {error.says}",
+        remedy="Check its place, counted from left to right.",
+        is_note=True,
+    )
+
+
+def _measure_hairs(
+    photo: Photo,
+    calibration: Calibration,
+    light: LightField,
+    wanted: list[tuple[int, Strand | HairtoneError]],
+    stated: tuple[tuple[float, float], float | None],
 ) -> tuple[TressResult, ...]:
-    scale = _mm_per_px(reading, request.chart_mm)
+    """Every strand wanted; `stated` holds the zones and the scale in mm per pixel."""
+    zones, scale = stated
     results = []
-    for place, strand in _wanted_strands(photo, reading, calibration, light, request):
+    for place, strand in wanted:
         if isinstance(strand, HairtoneError):
             results.append(TressResult(name=str(place), place=place, error=strand))
             continue
         strand = dataclasses.replace(strand, name=str(place), mm_per_px=scale)
-        results.append(_measure_hair(photo, calibration, light, strand, request.zones))
+        results.append(_measure_hair(photo, calibration, light, strand, zones))
     return tuple(results)
 
 

@@ -71,7 +71,7 @@ def _fill(plan: Plan, study: Study, folder: Folder, hashes: dict[str, str]) -> N
         folder=study.folder,
         corners=None if corners is None else np.array(corners, np.float64),
         card=card,
-        hairs=(*map(_hair, plan.rows), *_known_hairs(plan, study)),
+        hairs=_with_known(plan, study),
         zones=settings.zones,
         chart_mm=settings.chart_mm,
     )
@@ -88,14 +88,16 @@ def _hair(row: SheetRow) -> HairRequest:
     return HairRequest(place=row.place, line=line, width=row.width, roots=row.roots)
 
 
-def _known_hairs(plan: Plan, study: Study) -> list[HairRequest]:
-    """Swatches of known colour that no row of the sheet asks for."""
-    places = {row.place for row in plan.rows}
-    return [
-        HairRequest(place=swatch.place, roots=plan.rows[0].roots)
-        for swatch in study.settings.known
-        if swatch.photo == plan.photo and swatch.place not in places
-    ]
+def _with_known(plan: Plan, study: Study) -> tuple[HairRequest, ...]:
+    """The hairs of the rows, and the photo's reference tresses: they sharpen its calibration."""
+    hairs = {row.place: _hair(row) for row in plan.rows}
+    for swatch in study.settings.known:
+        if swatch.photo == plan.photo:
+            plain = HairRequest(place=swatch.place, roots=plan.rows[0].roots)
+            hairs[swatch.place] = dataclasses.replace(
+                hairs.get(swatch.place, plain), known_lab=swatch.lab, known_u95=swatch.u95
+            )
+    return tuple(hairs.values())
 
 
 def _hash(name: str, folder: Folder, hashes: dict[str, str]) -> str:

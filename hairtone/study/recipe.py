@@ -70,7 +70,9 @@ def recipe_of(request: PhotoRequest, *, card_sha256: str, chart_sha256: str) -> 
         "zones": list(request.zones),
         "chart_mm": _plain(request.chart_mm),
         "hairs": [
-            [hair.place, _plain(hair.line), hair.width, hair.roots] for hair in request.hairs
+            [hair.place, _plain(hair.line), hair.width, hair.roots]
+            + ([_plain(hair.known_lab), hair.known_u95] if hair.known_lab else [])
+            for hair in request.hairs
         ],
     }
     text = json.dumps(facts, sort_keys=True, separators=(",", ":"))

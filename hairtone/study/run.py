@@ -13,7 +13,6 @@ from hairtone.pipeline import PhotoRequest, measure_photo
 from hairtone.result import PhotoResult
 from hairtone.study.checks import refuse_same_picture, with_series_flags
 from hairtone.study.files import sha256_of
-from hairtone.study.known import swatch_flags
 from hairtone.study.outcome import RowResult, StudyResult
 from hairtone.study.pack import error_from, flag_from
 from hairtone.study.places import clock_is_suspect, now, store_notes
@@ -215,8 +214,7 @@ def _row_results(plan: Plan, study: Study) -> Iterator[RowResult]:
         return
     record = json.loads(plan.stored.record)
     hairs = {hair["place"]: hair for hair in record["hairs"]}
-    known = [swatch for swatch in study.settings.known if swatch.photo == plan.photo]
-    flags = (*map(flag_from, record["result"]["flags"]), *plan.flags, *swatch_flags(hairs, known))
+    flags = (*map(flag_from, record["result"]["flags"]), *plan.flags)
     for row in plan.rows:
         hair = hairs.get(row.place, {})
         told = hair.get("error") if hair else record["result"]["error"]

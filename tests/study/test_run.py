@@ -12,6 +12,7 @@ import pytest
 from folders import TITLE, measured, measured_by_children, series, write_study
 
 from hairtone.errors import SheetError, StoreError
+from hairtone.study.plan import photo_requests
 from hairtone.study.run import measure_study
 from hairtone.study.sheet import read_study
 from hairtone.study.store import Store
@@ -299,28 +300,16 @@ def test_a_killed_run_loses_nothing_that_was_stored(tmp_path):
     assert outcome.to_json() == whole.to_json()
 
 
-KNOWN = TITLE + "[[known]]\nphoto = 'photos/T1_0.jpg'\nplace = 2\nlab = [{}, 10, 10]\nu95 = 0.5\n"
+def test_known_tresses_are_asked_for_beside_the_rows(tmp_path):
+    known = "[[known]]\nphoto = 'photos/T1_0.jpg'\nplace = {}\nlab = [40, 10, 10]\nu95 = 0.7\n"
+    settings = TITLE + known.format(1) + known.format(2)
+    folder = write_study(tmp_path, series(washes=("0", "1")), settings=settings)
 
+    requests = photo_requests(read_study(folder))
 
-@pytest.mark.parametrize(
-    ("lightness", "codes", "status"),
-    [(40.2, ["known-swatch"], "measured"), (50, ["known-swatch-off"], "flagged")],
-)
-def test_a_known_swatch_is_read_beside_the_rows(tmp_path, lightness, codes, status):
-    folder = write_study(tmp_path, series(washes=("0",)), settings=KNOWN.format(lightness))
-    put(folder, "photos/T1_0.jpg", "lab 40 10 10")
-
-    row = measured(folder).rows[0]
-
-    assert [flag.code for flag in row.flags] == codes
-    assert row.status == status
-
-
-def test_a_known_swatch_that_is_not_there_is_a_note(tmp_path):
-    settings = KNOWN.format(40).replace("place = 2", "place = 4")
-    folder = write_study(tmp_path, series(washes=("0",)), settings=settings)
-
-    row = measured(folder).rows[0]
-
-    assert [flag.code for flag in row.flags] == ["known-swatch-unread"]
-    assert row.status == "measured"
+    assert [(hair.place, hair.known_lab) for hair in requests[0].hairs] == [
+        (1, (40.0, 10.0, 10.0)), (2, (40.0, 10.0, 10.0)),
+    ]  # fmt: skip
+    assert requests[0].hairs[1].known_u95 == 0.7
+    assert [(hair.place, hair.known_lab) for hair in requests[1].hairs] == [(1, None)]
+    assert len(measured(folder).rows) == 2

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import csv
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from hairtone.colorimetry import delta_e
+from hairtone.measures.zones import zone_estimates
+from hairtone.pipeline import HairRequest, PhotoRequest, measure_photo
 from hairtone.reference import demo_path
 from hairtone.scene.demo import demo_scene
 from hairtone.scene.render import render_scene, write_photo
@@ -59,3 +62,64 @@ def test_children_measure_rendered_photos_near_their_truth_and_alike(rendered, t
             row = table.loc[wash, zone]
             assert delta_e(np.array([row.L, row.a, row.b]), lab) < 2 * row.u95
     assert list(frames["uptake"].zone) == ["roots", "mid_lengths", "ends"]
+
+
+@pytest.fixture(scope="module")
+def pair(tmp_path_factory):
+    """A rendered photo of the same hair twice, side by side, and its truth."""
+    path = tmp_path_factory.mktemp("pair") / "pair.jpg"
+    scenario = tomllib.loads(demo_path("scenario.toml").read_text(encoding="utf-8"))
+    row = next(csv.DictReader(demo_path("photos.csv").read_text(encoding="utf-8").splitlines()))
+    scene = demo_scene(scenario, row | {"wash": "0"}, number=1)
+    tress = scene.tresses[0]
+    aside = np.array([-1.6 * tress.width_px, 0.0])
+    other = replace(
+        tress,
+        roots=tuple(np.add(tress.roots, aside)),
+        ends=tuple(np.add(tress.ends, aside)),
+    )
+    photo = render_scene(replace(scene, tresses=(other, tress)))
+    write_photo(photo, path)
+    return path, photo.truth.tresses
+
+
+def measured_with(path, lab, place=1):
+    """Hair 2 of a photo measured, hair 1 stated as known to be `lab` (None: not stated)."""
+    hairs = (HairRequest(place=place, known_lab=lab, known_u95=0.3), HairRequest(place=2))
+    result = measure_photo(PhotoRequest(path=path, hairs=hairs))
+    zones = zone_estimates(result.tresses[1].profile)
+    return {flag.code for flag in result.flags}, zones["roots"], result.chart.facts
+
+
+def test_a_known_tress_sharpens_what_stands_beside_it(pair):
+    """The hair beside it is the same: it must come nearer, to what the known colour is known to."""
+    path, truth = pair
+    lab = truth[0].lab().mean(axis=0)
+
+    _, plain, _ = measured_with(path, None)
+    codes, sharpened, facts = measured_with(path, tuple(lab))
+
+    assert "known-tress" in codes
+    assert facts["known_tresses_off"][0] > 0
+    roots = truth[1].zones()["roots"]
+    assert sharpened.u95 < plain.u95
+    assert delta_e(sharpened.lab, roots) < max(float(delta_e(plain.lab, roots)), sharpened.u95)
+
+
+def test_a_wrong_statement_is_doubted_and_moves_no_number(pair):
+    path, truth = pair
+    wrong = np.add(truth[0].lab().mean(axis=0), (15, 0, 0))
+
+    _, plain, _ = measured_with(path, None)
+    codes, doubted, _ = measured_with(path, tuple(wrong))
+
+    assert "known-tress-off" in codes
+    assert doubted.lab == pytest.approx(plain.lab)
+
+
+def test_a_known_tress_that_is_not_there_is_a_note(pair):
+    path, truth = pair
+
+    codes, _, _ = measured_with(path, tuple(truth[0].lab().mean(axis=0)), place=5)
+
+    assert "known-tress-unread" in codes

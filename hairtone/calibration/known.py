@@ -1,0 +1,116 @@
+"""Tresses of known colour in the frame sharpen a calibration [ours].
+
+The draws of a calibration say how its error at one colour goes with its error at another. A tress
+whose L*a*b* is known tells the error at its own colour; the draws carry that to every other
+colour, as far as they go together (linear updating of an ensemble).
+
+References
+----------
+.. [1] G. Evensen, J. Geophys. Res. 99 (1994) 10143, doi:10.1029/94JC00572: ensemble updating,
+   with perturbed observations as in G. Burgers et al., Mon. Weather Rev. 126 (1998) 1719.
+   From memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from hairtone.calibration.types import Calibration, ColourModel
+from hairtone.colorimetry import Floats, delta_e, delta_e_metric
+
+U95_OF_SD: Final = 2.796  # radius that holds 95 % of a round 3-D normal; sqrt(7.815), chi-square
+CHUNK: Final = 500  # colours looked up at a time
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SharpenedModel:
+    """A calibration that has been shown tresses of known colour; see `types.ColourModel`.
+
+    Attributes
+    ----------
+    base : ColourModel
+        The calibration by the chart.
+    away : ndarray, shape (K, 3m)
+        Draws of the base model at the known tresses, less its answer.
+    pull, draw_pull : ndarray, shape (3m,) and (K, 3m)
+        What the known colours say against the base model, weighted; mean and draws.
+    """
+
+    base: ColourModel
+    away: Floats
+    pull: Floats
+    draw_pull: Floats
+
+    def linear(self, encoded: ArrayLike) -> Floats:
+        """Linear light, flare off, of encoded values, shape (n, 3)."""
+        return self.base.linear(encoded)
+
+    def lab(self, linear: ArrayLike) -> Floats:
+        """L*a*b* of linear light, shape (n, 3)."""
+        light = np.asarray(linear, np.float64)
+        parts = [np.empty((0, 3))]
+        for first in range(0, len(light), CHUNK):
+            some = light[first : first + CHUNK]
+            lab = self.base.lab(some)
+            away = self.base.lab_draws(some) - lab
+            parts.append(lab + self._carried(away) @ self.pull)
+        return np.concatenate(parts)
+
+    def lab_draws(self, linear: ArrayLike) -> Floats:
+        """L*a*b* of linear light (n, 3) or (K, n, 3) in each of K calibrations, (K, n, 3)."""
+        light = np.asarray(linear, np.float64)
+        middle = self.base.lab(light if light.ndim == 2 else light.mean(axis=0))
+        draws = self.base.lab_draws(light)
+        shift = np.einsum("nim,km->kni", self._carried(draws - middle), self.draw_pull)
+        return np.asarray(draws + shift)
+
+    def _carried(self, away: Floats) -> Floats:
+        """Covariance of colours with the known tresses, (K, n, 3) -> (n, 3, 3m)."""
+        return np.asarray(np.einsum("kni,km->nim", away, self.away) / len(away))
+
+
+def sharpen(
+    calibration: Calibration, *, linear: ArrayLike, lab: ArrayLike, u95: ArrayLike
+) -> Calibration:
+    """The calibration after it has been shown tresses of known colour.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        By the chart.
+    linear : array_like, shape (m, 3)
+        Linear light of the known tresses, the light field divided out.
+    lab : array_like, shape (m, 3)
+        Their known L*a*b*, for the calibration's viewing.
+    u95 : array_like, shape (m,)
+        95 % of readings of the known colour lie within this ΔE00 of it, re-laying included.
+    """
+    places, known = np.asarray(linear, np.float64), np.asarray(lab, np.float64)
+    model = calibration.model
+    read = model.lab(places)
+    draws = model.lab_draws(places)
+    away = (draws - read).reshape(len(draws), -1)
+    spread = np.asarray(u95, np.float64) / U95_OF_SD
+    own = spread[:, None, None] ** 2 * np.linalg.inv(delta_e_metric(known))
+    total = away.T @ away / len(away)
+    noise = np.zeros_like(total)
+    for k, block in enumerate(own):
+        noise[3 * k : 3 * k + 3, 3 * k : 3 * k + 3] = block
+    rng = np.random.default_rng(len(places))
+    shaken = rng.standard_normal(away.shape) @ np.linalg.cholesky(noise).T
+    gaps = known.ravel() + shaken - shaken.mean(axis=0) - draws.reshape(away.shape)
+    off = delta_e(known, read)
+    return replace(
+        calibration,
+        model=SharpenedModel(
+            base=model,
+            away=away,
+            pull=np.asarray(np.linalg.solve(total + noise, (known - read).ravel()), np.float64),
+            draw_pull=np.asarray(np.linalg.solve(total + noise, gaps.T).T, np.float64),
+        ),
+        facts={**calibration.facts, "known_tresses_off": [round(float(v), 2) for v in off]},
+    )
