@@ -43,3 +43,11 @@ def test_coverage_prints_coverage_by_class_and_light(world):
     assert "equal colours called different" in told
     for row in ("dark natural", "fashion", "tungsten", "white LED"):
         assert row in told
+
+
+@pytest.mark.slow
+def test_science_prints_rates_coverage_and_errors():
+    told = run("science.py", "--studies", "10")
+
+    for row in ("equal treatments", "colour left", "half-life", "porous onset", "false patch"):
+        assert row in told
