@@ -20,7 +20,11 @@ from hairtone.reference import read_limits
 
 SIDE: Final = 5  # bins either side of a shadow's edge that are compared
 GAP: Final = 2  # bins of the edge itself
-EVEN_STEP: Final = 0.15  # of a shadow's step by which the channels may differ; dye differs by more
+EVEN_STEP: Final = (
+    0.25  # of a shadow's step by which channels may differ; tone curves bend 0.2, dye 0.45
+)
+TILE, TILES = 24, 10  # pixels of a tile, and tiles across the frame
+CALM_TILES: Final = 0.4  # quantile of the tiles that stands for the board
 LOOKED_AT: Final = 150_000  # pixels that texture is judged on
 FLAT: Final = 0.4  # of the step that either side may change by: an edge, not a slope
 
@@ -134,7 +138,7 @@ def _retouched(photo: Photo, cells: Cells, limits: Mapping[str, float]) -> Flag 
         least = min(limits["flag_contrast_ratio_below"] * board, limits["flag_contrast_most"])
     if hair >= least:
         return None
-    beside = "" if board is None else f", the board beside it {board:.2f}"
+    beside = "" if board is None else f", the rest of the frame {board:.2f}"
     return Flag(
         code="retouched",
         says=f"The hair is smoother than hair can be: its finest contrast is {hair:.2f} codes"
@@ -144,25 +148,35 @@ def _retouched(photo: Photo, cells: Cells, limits: Mapping[str, float]) -> Flag 
 
 
 def fine_contrast(photo: Photo, cells: Cells) -> tuple[float, float | None]:
-    """Mean absolute second difference of green in the hair, and on what lies beside it.
+    """Mean absolute second difference of green in the hair, and over the rest of the frame.
 
-    On an 8-bit scale. None where too little lies beside the hair in its box.
+    On an 8-bit scale. Of the rest the calmer tiles count: they are the board. None where too few
+    tiles lie clear of the hair's box, in which a filter may have been at work too.
     """
     area = _middle(cells)
     x0, y0 = cells.box[0] + area[1].start, cells.box[1] + area[0].start
     inside = (cells.labels[area] >= 0).astype(np.uint8)
-    green = np.ascontiguousarray(
-        photo.pixels[y0 : y0 + inside.shape[0], x0 : x0 + inside.shape[1], 1]
-    )
+    core = cv2.erode(inside, np.ones((3, 3), np.uint8)) > 0
+    finest = _second_difference(photo, (x0, y0, x0 + inside.shape[1], y0 + inside.shape[0]))
+    hair = float(finest[core].mean()) if core.any() else 0.0
+    width, height = photo.size
+    margin = 2 * TILE
+    low, high = np.array(cells.box[:2]) - margin, np.array(cells.box[2:]) + margin
+    tiles = [
+        float(_second_difference(photo, (x, y, x + TILE, y + TILE)).mean())
+        for y in range(0, height - TILE, max(TILE, height // TILES))
+        for x in range(0, width - TILE, max(TILE, width // TILES))
+        if not (low[0] < x < high[0] and low[1] < y < high[1])
+    ]
+    return hair, float(np.quantile(tiles, CALM_TILES)) if len(tiles) >= 12 else None
+
+
+def _second_difference(photo: Photo, box: tuple[int, int, int, int]) -> NDArray[np.float32]:
+    x0, y0, x1, y1 = box
+    green = np.ascontiguousarray(photo.pixels[y0:y1, x0:x1, 1])
     share = green.astype(np.float32) / np.float32(photo.top_code)
     scaled = np.float32(255) * (np.sqrt(share) if photo.encoding.is_linear else share)
-    finest = np.abs(cv2.Laplacian(scaled, cv2.CV_32F))
-    core = cv2.erode(inside, np.ones((3, 3), np.uint8)) > 0
-    away = max(9, 2 * (min(inside.shape) // 16) + 1)
-    beside = cv2.dilate(inside, np.ones((away, away), np.uint8)) == 0
-    hair = float(finest[core].mean()) if core.any() else 0.0
-    enough = beside.sum() > 0.02 * beside.size
-    return hair, float(np.median(finest[beside])) if enough else None
+    return np.asarray(np.abs(cv2.Laplacian(scaled, cv2.CV_32F)), dtype=np.float32)
 
 
 def _middle(cells: Cells) -> tuple[slice, slice]:
