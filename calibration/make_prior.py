@@ -2,14 +2,15 @@
 
 ``python calibration/make_prior.py`` draws cameras from a published basis (and takes the measured
 ones that colour-science carries), puts them under the CIE's illuminants, and keeps mean and
-covariance of sensitivity x light, per light family, for RAW and for encoded photos. Everything is
-kept in the few spectral shapes that hair and chart patches are made of.
+covariance of sensitivity x light for RAW and for encoded photos, over all lights at once: priors
+by light family, weighted by evidence, changed neither error nor coverage. Everything is kept in
+the few spectral shapes that hair and chart patches are made of.
 
 What is in the file (float32 unless said):
 
 * ``basis`` (81, q): spectral shapes on the viewing's wavelengths, orthonormal;
-* ``families`` (5,): names; ``raw_mean``, ``encoded_mean`` (5, 3q), ``raw_covariance``,
-  ``encoded_covariance`` (5, 3q, 3q): of balanced sensitivity x light (a perfect white reads 1),
+* ``families`` (f,): names, one here; ``raw_mean``, ``encoded_mean`` (f, 3q), ``raw_covariance``,
+  ``encoded_covariance`` (f, 3q, 3q): of balanced sensitivity x light (a perfect white reads 1),
   red, green, blue one after the other, in the basis;
 * ``hair`` (n, q): virtual hair in the basis.
 
@@ -27,7 +28,7 @@ from hairtone.chart.types import GREYS
 from hairtone.colorimetry import VIEWINGS, Floats
 from hairtone.spectra.broad_hair import draw_broad_hair
 from hairtone.spectra.cameras import draw_basis_camera, measured_cameras
-from hairtone.spectra.lights import LIGHT_FAMILIES, reference_lights
+from hairtone.spectra.lights import reference_lights
 from hairtone.spectra.viewing import viewing_wavelengths
 
 FILE = Path(__file__).resolve().parent / "prior.npz"
@@ -52,19 +53,17 @@ def shapes(hair: Floats, charts: Floats) -> Floats:
     return np.linalg.svd(stack, full_matrices=False)[2][:SHAPES].T
 
 
-def responses(rng: np.random.Generator, *, encoded: bool) -> dict[str, Floats]:
-    """Balanced sensitivity x light of every camera in every light, by family, (n, 3, 81)."""
+def responses(rng: np.random.Generator, *, encoded: bool) -> Floats:
+    """Balanced sensitivity x light of every camera in every light, shape (n, 3, 81)."""
     cameras = [draw_basis_camera(seed=SEED * 1000 + k) for k in range(CAMERAS)]
     cameras += list(measured_cameras())
-    found: dict[str, list[Floats]] = {family: [] for family in LIGHT_FAMILIES}
+    found: list[Floats] = []
     for light in reference_lights():
         for camera in cameras:
             response = camera.sensitivities * light.spectrum
             response = response / response.sum(axis=1, keepdims=True)
-            if encoded:
-                response = rendered(response, rng)
-            found[light.family].append(response)
-    return {family: np.stack(items) for family, items in found.items()}
+            found.append(rendered(response, rng) if encoded else response)
+    return np.stack(found)
 
 
 def rendered(response: Floats, rng: np.random.Generator) -> Floats:
@@ -109,14 +108,11 @@ def main() -> None:
     kept: dict[str, np.ndarray] = {
         "basis": basis,
         "hair": hair @ basis,
-        "families": np.array([*LIGHT_FAMILIES, "any"]),
+        "families": np.array(["any light"]),
     }
     for kind in ("raw", "encoded"):
-        by_family = responses(rng, encoded=kind == "encoded")
-        groups = [*by_family.values(), np.concatenate(list(by_family.values()))]
-        pairs = [moments(items, basis) for items in groups]
-        kept[f"{kind}_mean"] = np.stack([mean for mean, _ in pairs])
-        kept[f"{kind}_covariance"] = np.stack([covariance for _, covariance in pairs])
+        mean, covariance = moments(responses(rng, encoded=kind == "encoded"), basis)
+        kept[f"{kind}_mean"], kept[f"{kind}_covariance"] = mean[None], covariance[None]
     np.savez_compressed(
         FILE, **{k: v if v.dtype.kind == "U" else v.astype(np.float32) for k, v in kept.items()}
     )

@@ -230,11 +230,6 @@ def _model(
 def _facts(model: Level2Model, posterior: Posterior) -> dict[str, object]:
     best = model.best
     return {
-        "light_family": posterior.families[posterior.best],
-        "light_families": {
-            name: round(float(share), 3)
-            for name, share in zip(posterior.families, posterior.share, strict=True)
-        },
         "tone": [round(float(v), 4) for v in best.curve],
         "flare": [round(float(v), 4) for v in best.flare],
         "white_encoded": [round(float(v), 4) for v in best.scale],

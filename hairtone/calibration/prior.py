@@ -21,7 +21,8 @@ class Prior:
     basis : ndarray, shape (81, q)
         Orthonormal spectral shapes.
     families : tuple of str
-        Light families; the last is any light.
+        Kinds of light that are weighted by evidence; one, any light, in the prior that comes
+        with hairtone.
     mean : ndarray, shape (f, 3q)
         Balanced sensitivity x light in the basis, red, green, blue one after the other.
     covariance : ndarray, shape (f, 3q, 3q)

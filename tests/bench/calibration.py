@@ -20,7 +20,7 @@ import numpy as np
 import readings
 from scene_readings import shoot_scene
 
-from hairtone.calibration import choice, level2, posterior, prior, tone, virtual_hair
+from hairtone.calibration import choice, level2, posterior, tone, virtual_hair
 from hairtone.calibration.types import Calibration
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import VIEWINGS, Floats, delta_e
@@ -41,25 +41,6 @@ def _constants(*changes: tuple[object, str, object]) -> Iterator[None]:
 @contextlib.contextmanager
 def _no_field() -> Iterator[None]:
     with patch.dict(posterior.FIELD_SD, {True: 1e-6, False: 1e-6}):
-        yield
-
-
-@contextlib.contextmanager
-def _one_family() -> Iterator[None]:
-    """The broad prior over all lights alone."""
-    whole = prior.load_prior
-
-    def last(*, is_linear: bool) -> prior.Prior:
-        known = whole(is_linear=is_linear)
-        return prior.Prior(
-            basis=known.basis,
-            families=known.families[-1:],
-            mean=known.mean[-1:],
-            covariance=known.covariance[-1:],
-            hair=known.hair,
-        )
-
-    with patch.object(level2, "load_prior", last):
         yield
 
 
@@ -85,7 +66,6 @@ PARTS: dict[str, Off] = {
     "level 1 alone": lambda: _constants((choice, "choose_level", _first)),
     "level 2 alone": lambda: _constants((choice, "choose_level", _second)),
     "no discrepancy field": _no_field,
-    "no light families": _one_family,
     "cubic, no local lines": _cubic_alone,
     "no tone fitted": lambda: _constants((tone, "PRIOR_SD", (1e-4,) * tone.TERMS)),
     "flare fixed at 0.8 %": lambda: _constants((posterior, "FLARE", (0.008, 1e-5))),
