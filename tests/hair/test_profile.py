@@ -159,7 +159,9 @@ def test_a_round_tress_reads_as_if_laid_flat():
         for roundness in (0.0, 0.6)
     )
 
-    # left alone, a roundness of 0.6 costs 11 % of the light, 1.9 L* here
+    # left alone, a roundness of 0.6 costs 11 % of the light, 1.9 L* here; the same fibres are
+    # drawn both times, and each fit of the fall across 36 of them is good to 3 %, 0.5 L*, by
+    # itself: a mean of four pairs to 0.5 L* at two SDs
     assert round_ == pytest.approx(flat, abs=0.5)
 
 
@@ -167,7 +169,8 @@ def test_a_change_along_the_hair_is_kept():
     profile, truth = measured(Tress(line=LINE, labs=[BROWN, BROWN, (48.0, 12.0, 22.0)]))
 
     off = zone_means(profile.lab) - zone_means(truth(profile.position))
-    assert np.abs(off).max() < 1.2  # 36 fibres of 20 % spread: 0.6 L* each zone, two of them
+    # fibres keep most of their own shade along the hair; what drifts moves a zone by 0.15 L*
+    assert np.abs(off[2] - off[0]).max() < 4 * 0.15 * np.sqrt(2)
 
 
 def test_bright_ends_of_falling_light_do_not_read_as_lighter_hair():
