@@ -34,14 +34,12 @@ from hairtone.uncertainty import DRAWS
 LEVEL_SD: Final = {True: 0.010, False: 0.018}  # of the light on hair against chart, and, encoded,
 # of local tone mapping: relative, common to a photo; our choice
 FLARE_SD: Final = 0.15  # of flare on hair against flare on the chart, relative; our choice
-HAZE: Final = (
-    0.001  # of white: gloss that patches show and hair, its highlights taken out, does not; ours
-)
+# of white: gloss that patches show and hair, its highlights taken out, does not; our choice
+HAZE: Final = 0.001
 SCATTER_LENGTH: Final = 12.0  # L*a*b* over which hair of one response stays alike; our choice
 LEAST: Final = 1e-4  # XYZ below are held there; our choice
-SCATTER: Final = (
-    1.5  # factor on the variance among virtual hair, real dyes being others; by coverage
-)
+# factor on the variance among virtual hair, as real dyes are others; by coverage
+SCATTER: Final = 1.8
 CHUNK: Final = 400  # colours looked up at a time: 10 MB of neighbours
 
 
