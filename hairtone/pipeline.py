@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +15,7 @@ from hairtone.calibration.types import Calibration, LightField
 from hairtone.chart.finder import find_chart
 from hairtone.chart.reference import DEFAULT_CHART, load_reference
 from hairtone.chart.types import ChartReading
-from hairtone.colorimetry import DEFAULT_VIEWING, Floats, Viewing, viewing_named
+from hairtone.colorimetry import DEFAULT_VIEWING, Floats, viewing_named
 from hairtone.errors import Flag, HairError, HairtoneError, MeasureError, PhotoError
 from hairtone.hair.finder import find_strands, strand_along
 from hairtone.hair.profile import body_light, measure_profile
@@ -28,81 +27,8 @@ from hairtone.photo.quality import frame_doubts
 from hairtone.photo.reader import read_photo
 from hairtone.photo.screens import judge_screen
 from hairtone.photo.types import Photo
-from hairtone.result import ZONES, ChartFacts, PhotoResult, TressResult, rounded
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class HairRequest:
-    """Which hair of a photo is wanted.
-
-    Attributes
-    ----------
-    place : int
-        1, 2, … left to right.
-    line : ndarray, shape (n, 2), or None
-        Root-to-ends line; overrules finding. [pixels of the upright photo, xy]
-    width : float or None
-        Strip width, with `line`. [pixels]
-    roots : str or None
-        ``"top"``, ``"bottom"``, ``"left"`` or ``"right"``; default the clamped (top) end.
-    known_lab : tuple of float or None
-        L*a*b* of a reference tress, for the request's viewing: it sharpens the calibration.
-    known_u95 : float
-        95 % of readings of `known_lab` lie within this ΔE00 of it, re-laying included.
-    """
-
-    place: int = 1
-    line: Floats | None = None
-    width: float | None = None
-    roots: str | None = None
-    known_lab: tuple[float, float, float] | None = None
-    known_u95: float = 0.5
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PhotoRequest:
-    """A photo to measure, and how.
-
-    Attributes
-    ----------
-    path : Path
-        The file.
-    name : str
-        What results call it; default its file name.
-    viewing : Viewing
-        Illuminant and observer of results.
-    chart : str
-        Chart reference, or a chart file starting from `folder`.
-    chart_is_stated : bool
-        A person wrote the edition down; otherwise results carry a note.
-    folder : Path or None
-        Where relative paths start.
-    corners : ndarray, shape (4, 2), or None
-        Chart corners by hand, clockwise from the first patch.
-    card : Path or None
-        Photo of the bare board or a plain card in the same light.
-    hairs : tuple of HairRequest
-        Empty: every hair that is found, roots at the clamped end.
-    zones : tuple of float
-        Where roots end and ends begin, 0..1.
-    chart_mm : tuple of float or None
-        Outside of the patch field as measured; gives the scale. [mm]
-    expected_sha256 : str or None
-        Refuse the file if its bytes have changed.
-    """
-
-    path: Path
-    name: str = ""
-    viewing: Viewing = DEFAULT_VIEWING
-    chart: str = DEFAULT_CHART
-    chart_is_stated: bool = False
-    folder: Path | None = None
-    corners: Floats | None = None
-    card: Path | None = None
-    hairs: tuple[HairRequest, ...] = ()
-    zones: tuple[float, float] = ZONES
-    chart_mm: tuple[float, float] | None = None
-    expected_sha256: str | None = None
+from hairtone.request import HairRequest, PhotoRequest
+from hairtone.result import ChartFacts, PhotoResult, TressResult, rounded
 
 
 def measure(
@@ -156,10 +82,22 @@ def measure(
 
 def measure_photo(request: PhotoRequest) -> PhotoResult:
     """The photo of a request, measured, flagged or refused; only bugs raise."""
-    name = request.name or request.path.name
-    photo: Photo | None = None
     try:
         photo = read_photo(request.path, expected_sha256=request.expected_sha256)
+    except HairtoneError as error:
+        name = request.name or request.path.name
+        return PhotoResult(photo=name, viewing=request.viewing, error=error)
+    return measure_pixels(photo, request)
+
+
+def measure_pixels(photo: Photo, request: PhotoRequest) -> PhotoResult:
+    """`measure_photo` for a photo that has been read; the file of the request is not opened."""
+    known: dict[str, Any] = {
+        "photo": request.name or request.path.name,
+        "sha256": photo.sha256,
+        "viewing": request.viewing,
+    }
+    try:
         doubts = judge_screen(photo)
         reading, calibration, light = calibrate_photo(photo, request)
         wanted = _wanted_strands(photo, reading, calibration, light, request)
@@ -167,30 +105,20 @@ def measure_photo(request: PhotoRequest) -> PhotoResult:
         scale = _mm_per_px(reading, request.chart_mm)
         tresses = _measure_hairs(photo, calibration, light, wanted, (request.zones, scale))
     except HairtoneError as error:
-        return PhotoResult(
-            photo=name,
-            sha256=photo.sha256 if photo else "",
-            viewing=request.viewing,
-            error=error,
-            flags=_known_of(photo, error),
-        )
+        return PhotoResult(error=error, flags=_known_of(photo, error), **known)
     notes = () if request.chart_is_stated else (_edition_assumed(reading),)
     return PhotoResult(
-        photo=name,
-        sha256=photo.sha256,
-        viewing=request.viewing,
         chart=_chart_facts(reading, calibration, light),
         tresses=tresses,
         flags=photo.flags + doubts + reading.flags + light.flags + calibration.flags + notes,
         taken=photo.exposure.taken,
         camera=f"{photo.exposure.make} {photo.exposure.model}".strip(),
+        **known,
     )
 
 
-def _known_of(photo: Photo | None, error: HairtoneError) -> tuple[Flag, ...]:
+def _known_of(photo: Photo, error: HairtoneError) -> tuple[Flag, ...]:
     """Doubts about a refused photo; blur or darkness may be why nothing was found in it."""
-    if photo is None:
-        return ()
     return photo.flags + tuple(f for f in frame_doubts(photo) if f.code != error.code)
 
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from hairtone.hair.map import HairMap
     from hairtone.hair.types import Strand
     from hairtone.photo.types import Photo
-    from hairtone.pipeline import HairRequest
+    from hairtone.request import HairRequest
 
 
 @styled

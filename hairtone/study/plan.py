@@ -8,7 +8,7 @@ import numpy as np
 
 from hairtone.colorimetry import viewing_named
 from hairtone.errors import Flag, HairtoneError, PhotoError
-from hairtone.pipeline import HairRequest, PhotoRequest
+from hairtone.request import HairRequest, PhotoRequest
 from hairtone.study.files import sha256_of
 from hairtone.study.paths import Folder
 from hairtone.study.recipe import recipe_of

@@ -12,8 +12,8 @@ from typing import Any, Final
 import numpy as np
 
 from hairtone import __version__
-from hairtone.pipeline import PhotoRequest
 from hairtone.reference import reference_path
+from hairtone.request import PhotoRequest
 from hairtone.result import SCHEMA
 from hairtone.study.files import sha256_of
 

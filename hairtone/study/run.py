@@ -9,7 +9,8 @@ from collections.abc import Callable, Iterator
 from typing import Any, Final
 
 from hairtone.errors import Flag, HairtoneError, PhotoError, StoreError
-from hairtone.pipeline import PhotoRequest, measure_photo
+from hairtone.pipeline import measure_photo
+from hairtone.request import PhotoRequest
 from hairtone.result import PhotoResult
 from hairtone.study.checks import refuse_same_picture, with_series_flags
 from hairtone.study.files import sha256_of

@@ -27,6 +27,7 @@ from hairtone.colorimetry import Floats
 from hairtone.errors import HairtoneError
 from hairtone.photo.encodings import linear_raw_encoding
 from hairtone.photo.types import Photo
+from hairtone.request import HairRequest, PhotoRequest
 from hairtone.result import TressResult
 from hairtone.scene.types import ZONES
 
@@ -94,21 +95,21 @@ def compare(cases: list[Case], scratch: Path, *, is_verbose: bool) -> None:
 
 def measured(case: Case, scratch: Path, *, is_line_given: bool) -> Score | str:
     """The score of hairtone on a case, or the reason it was refused."""
-    hair = pipeline.HairRequest(place=0, roots=case.roots_side)
+    hair = HairRequest(place=0, roots=case.roots_side)
     if is_line_given:
         width = LINE_WIDTH * case.tress.width
-        hair = pipeline.HairRequest(place=1, line=case.tress.line, width=width)
+        hair = HairRequest(place=1, line=case.tress.line, width=width)
     path = scratch / f"{case.number}.jpg"
-    request = pipeline.PhotoRequest(path=path, chart_is_stated=True, hairs=(hair,))
+    request = PhotoRequest(path=path, chart_is_stated=True, hairs=(hair,))
     try:
         if case.pixels is None:
             path.write_bytes(case.jpeg)
             result = pipeline.measure_photo(request)
-            if result.error is not None:
-                raise result.error
-            tresses = result.tresses
         else:
-            tresses = _measure_raw(_raw_photo(case), request)
+            result = pipeline.measure_pixels(_raw_photo(case), request)
+        if result.error is not None:
+            raise result.error
+        tresses = result.tresses
     except HairtoneError as error:
         return f"{error.code}: {error.says}"
     tress = min(tresses, key=lambda t: _distance(t, case), default=None)
@@ -123,12 +124,6 @@ def measured(case: Case, scratch: Path, *, is_line_given: bool) -> Score | str:
         facts=facts_of(case),
         hairs=len(tresses),
     )
-
-
-def _measure_raw(photo: Photo, request: pipeline.PhotoRequest) -> tuple[TressResult, ...]:
-    """As `measure_photo`, for pixels that no file holds."""
-    reading, calibration, light = pipeline.calibrate_photo(photo, request)
-    return pipeline._measure_hairs(photo, reading, calibration, light, request)
 
 
 def _raw_photo(case: Case) -> Photo:

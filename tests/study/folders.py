@@ -15,7 +15,7 @@ import numpy as np
 
 from hairtone.errors import HairError, HairtoneError, PhotoError
 from hairtone.hair.types import Profile
-from hairtone.pipeline import PhotoRequest
+from hairtone.request import PhotoRequest
 from hairtone.result import PhotoResult, TressResult
 from hairtone.study import worker
 from hairtone.study.run import measure_study

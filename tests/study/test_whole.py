@@ -11,8 +11,9 @@ import pytest
 
 from hairtone.colorimetry import delta_e
 from hairtone.measures.zones import zone_estimates
-from hairtone.pipeline import HairRequest, PhotoRequest, measure_photo
+from hairtone.pipeline import measure_photo
 from hairtone.reference import demo_path
+from hairtone.request import HairRequest, PhotoRequest
 from hairtone.scene.demo import demo_scene
 from hairtone.scene.render import render_scene, write_photo
 from hairtone.study.analysis import analyse
