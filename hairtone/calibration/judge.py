@@ -31,12 +31,16 @@ def judge_calibration(calibration: Calibration, reading: ChartReading, photo: Ph
     if residual > limits["refuse_residual"] or (
         scatter > limits["refuse_grey_scatter"] and residual > limits["residual_of_wrong_chart"]
     ):
+        broken = (
+            f"residual {residual:.1f} ΔE₀₀ (limit {limits['refuse_residual']:.0f})"
+            if residual > limits["refuse_residual"]
+            else f"the grey row is scattered by {scatter:.0%} in colour (limit "
+            f"{limits['refuse_grey_scatter']:.0%}), residual {residual:.1f} ΔE₀₀"
+        )
         raise CalibrationError(
             "chart-version",
-            f"The patches do not match the chart reference {calibration.reference}: residual "
-            f"{residual:.1f} ΔE₀₀ (limit {limits['refuse_residual']:.0f}), grey row scattered by "
-            f"{scatter:.0%} in colour (limit {limits['refuse_grey_scatter']:.0%}). Another chart "
-            f"version, a worn or false chart, or patches not in their places.",
+            f"The patches do not match the chart reference {calibration.reference}: {broken}. "
+            f"Another chart version, a worn or false chart, or patches not in their places.",
             where=photo.name,
             remedy="Check which chart it is and state it, or add its measured values as a file; "
             "clean or renew the chart.",
