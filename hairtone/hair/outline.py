@@ -27,6 +27,8 @@ NEUTRAL_DARK: Final = 0.2  # the same beyond the ends, where black things tinted
 # may hold the hair; not used to take hair away: dark hair is as grey
 LIVELY: Final = 1.35  # times the board's texture that a whole piece shows at least, or has a tint
 UNLIKE: Final = 0.75  # score from which on a pixel is hair; soft shadows reach 0.7
+NOISY: Final = 5.0  # SDs of the board's own score that hair is clear of: one pixel in a frame
+ROBUST_SD: Final = 1.4826  # median absolute deviation -> SD of a normal law; closed form
 LEAST_LEFT: Final = 0.6  # of a piece that must be left when bars and clamps are taken out of it
 SOUND: Final = 0.93  # of a piece's filled outline that must be there
 LEAST_SHARE: Final = 0.002  # of the frame; smaller is no tress
@@ -47,7 +49,8 @@ class Piece:
 def find_pieces(features: Features) -> list[Piece]:
     """Pieces of hair on the board, largest first; empty where there are none."""
     texture = np.asarray(cv2.blur(features.texture, (5, 5)), dtype=np.float32)
-    mask = _opened(hair_score(features) >= UNLIKE, 3) & ~features.is_chart
+    score = hair_score(features)
+    mask = _opened(score >= unlike_board(features, score), 3) & ~features.is_chart
     mask = _closed(mask, 5)
     solid = _solid(features, texture, NEUTRAL)
     pieces = [part for piece in _components(mask) for part in _without_bars(piece, solid)]
@@ -102,6 +105,19 @@ def hair_score(features: Features) -> SINGLES:
     fibres = np.maximum(cv2.blur(capped, (5, 5)) - np.float32(1), 0)
     total = np.hypot(tint, fibres / np.float32(FIBRED - 1))
     return np.asarray(np.hypot(total, features.lightness / scale), dtype=np.float32)
+
+
+def unlike_board(features: Features, score: SINGLES) -> float:
+    """Score from which on a pixel is hair: what this photo's noise makes of its own board.
+
+    In a noisy photo the board scores up to 1.5; there only what stands clear of it is hair.
+    """
+    board = score[~features.is_chart & (np.abs(features.lightness) < LIGHTER)]
+    if not board.size:
+        return UNLIKE
+    middle = float(np.median(board))
+    spread = ROBUST_SD * float(np.median(np.abs(board - middle)))
+    return max(UNLIKE, middle + NOISY * spread)
 
 
 def _solid(features: Features, texture: SINGLES, grey: float) -> Mask:
