@@ -44,6 +44,9 @@ EVIDENCE: Final = (0.05, 1.0)  # relative noise, and log odds against, of there 
 # error left all along a shiny tress, in shares of its light, and the largest share from which on
 UNSEEN: Final = 0.035  # it counts in full; our choice, from what was left on those photos
 FULLY_SHINY: Final = 0.12
+# sheen that the evidence cannot see: over a third of the length (20 bins) a share under 0.03 gains
+# less likelihood than the odds ask for, 20 (0.03/0.05)^2 / 2; evenly likely up to there, SD 0.02
+MISSED: Final = 0.02
 MOST: Final = 0.95  # of a bin's light that may be highlights
 
 
@@ -108,6 +111,7 @@ def fit_shine(count: Floats, light: Floats) -> Shine:
     highlights = highlights * chance
     share = highlights * scale / luminance
     unseen = UNSEEN * chance * min(float(share.max()) / FULLY_SHINY, 1.0)
+    unseen = float(np.hypot(unseen, MISSED * np.sqrt(1 - chance)))
     return Shine(
         colour=excess.colour,
         luminance=highlights * scale,
