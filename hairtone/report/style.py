@@ -40,6 +40,7 @@ _RC: Final[dict[str, Any]] = {
     "axes.grid": False,
     "axes.axisbelow": True,
     "text.color": INK,
+    "text.parse_math": False,  # a label from the sheet is shown as typed, whatever signs it has
     "xtick.color": MUTED,
     "ytick.color": MUTED,
     "xtick.labelsize": 8.5,

@@ -172,3 +172,18 @@ def test_comparisons_without_limits_are_left_out_not_drawn_as_certain():
     picture = figures.figure_comparison_table([str(n) for n in range(len(rows))], rows)
 
     assert len(picture.axes[0].get_yticklabels()) == len(rows) - 1
+
+
+@pytest.mark.parametrize("name", [r"$\frac{", "a_b^c $x$", "$"])
+def test_a_label_with_signs_of_mathematics_is_shown_as_typed(name):
+    """Subject codes come from the sheet; matplotlib would read two dollars as mathematics."""
+    row = {"subject": name, "section": "", "treatment": "bowl", "zone": "roots",
+           "delta_e": 5.0, "low": 4.0, "high": 6.0}  # fmt: skip
+
+    picture = figures.figure_uptake_table([row])
+
+    (axes,) = picture.axes
+    (label,) = axes.get_yticklabels()
+    assert name in label.get_text()
+    assert not label.get_parse_math()
+    assert picture.svg().startswith("<")
