@@ -43,7 +43,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     arguments = _parser().parse_args(argv)
     try:
-        return int(arguments.run(arguments))
+        status = int(arguments.run(arguments))
+        sys.stdout.flush()  # a reader that went away is noticed here, not while Python ends
+        return status
     except HairtoneError as error:
         _say(error)
         return NOTHING_DONE

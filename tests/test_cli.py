@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 
 import cv2
 import numpy as np
@@ -197,3 +199,13 @@ def test_a_bad_sheet_costs_the_run(photo, tmp_path, capsys, rows, says):
 
     lines = errors_of(capsys)
     assert any(says in line for line in lines)
+
+
+def test_a_reader_that_goes_away_ends_the_command_quietly():
+    command = [sys.executable, "-m", "hairtone", "charts"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
+        running.stdout.close()  # as "| head" does once it has enough
+        said = running.stderr.read()
+
+    assert said == b""
+    assert running.returncode == 0
