@@ -23,6 +23,8 @@ from hairtone.study.worker import load, run
 _CONNECT_S: Final = 20  # our choice
 _AHEAD: Final = 4  # photos handed out per core at a time, so that memory stays flat; our choice
 _TRIES: Final = 1  # times the engine repeats a photo whose worker was lost; as the supervisor does
+# a worker died with a result that nobody had fetched yet: the engine measures that photo anew
+_GONE_AGAIN: Final = frozenset({"pending", "lost"})
 _PLAIN: Final = "HAIRTONE_PLAIN_CLUSTER"
 _REMEDY: Final = "Start the workers where the study folder is mounted under the same path."
 
@@ -118,6 +120,9 @@ class Cluster:
         first = [submit(*pair) for _, pair in zip(range(_AHEAD * cores), waiting, strict=False)]
         queue = distributed.as_completed(first, loop=client.loop)
         for future in queue:
+            if future.status in _GONE_AGAIN:
+                queue.add(future)
+                continue
             yield _done(asked.pop(future.key), future)
             future.release()
             following = next(waiting, None)
