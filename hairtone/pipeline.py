@@ -249,6 +249,8 @@ def _wanted_strands(
     """The strands asked for, or why one of them cannot be had, by place."""
     wanted: list[tuple[int, Strand | HairtoneError]] = []
     found: dict[str | None, tuple[Strand, ...] | HairtoneError] = {}
+    counted = (h.place for h in request.hairs if h.line is None and h.known_lab is None)
+    last = max(counted, default=0)
     for hair in request.hairs or (HairRequest(place=0),):
         if hair.line is not None:
             wanted.append((hair.place, _given_strand(photo, hair, hair.line)))
@@ -267,10 +269,11 @@ def _wanted_strands(
             wanted.append((hair.place, strands))
         elif hair.place == 0:
             wanted.extend(enumerate(strands, start=1))
-        elif hair.place <= len(strands):
-            wanted.append((hair.place, strands[hair.place - 1]))
+        elif (named := max(last, hair.place)) > len(strands):
+            # one missed shifts the count: none of them can be told from its neighbour
+            wanted.append((hair.place, _no_such_place(photo, named, len(strands))))
         else:
-            wanted.append((hair.place, _no_such_place(photo, hair.place, len(strands))))
+            wanted.append((hair.place, strands[hair.place - 1]))
     return wanted
 
 
@@ -281,10 +284,11 @@ def _given_strand(photo: Photo, hair: HairRequest, line: Floats) -> Strand | Hai
         return error
 
 
-def _no_such_place(photo: Photo, place: int, found: int) -> HairError:
+def _no_such_place(photo: Photo, last: int, found: int) -> HairError:
+    told = "1 hair was" if found == 1 else f"{found} hairs were"
     return HairError(
         "place-not-found",
-        f"The sheet names hair {place}, and {found} were found.",
+        f"The sheet names hair {last}, and {told} found: which is which cannot be told.",
         where=photo.name,
         remedy="Count the hairs from left to right, or give the root-to-ends line of each.",
     )

@@ -124,3 +124,25 @@ def test_a_known_tress_that_is_not_there_is_a_note(pair):
     codes, _, _ = measured_with(path, tuple(truth[0].lab().mean(axis=0)), place=5)
 
     assert "known-tress-unread" in codes
+
+
+def test_a_missed_hair_leaves_none_to_be_taken_for_its_neighbour(pair):
+    """Two hairs lie there and the sheet names a third: left to right no longer tells which."""
+    path, _ = pair
+    hairs = tuple(HairRequest(place=place) for place in (1, 2, 3))
+
+    result = measure_photo(PhotoRequest(path=path, hairs=hairs))
+
+    assert [tress.error.code for tress in result.tresses] == ["place-not-found"] * 3
+    assert "hair 3, and 2 hairs were found" in result.tresses[0].error.says
+
+
+def test_a_line_by_hand_is_measured_whatever_was_missed(pair):
+    path, _ = pair
+    found = measure_photo(PhotoRequest(path=path)).tresses[0]
+    hairs = (HairRequest(place=1, line=found.line), HairRequest(place=9))
+
+    by_line, missed = measure_photo(PhotoRequest(path=path, hairs=hairs)).tresses
+
+    assert by_line.error is None
+    assert missed.error.code == "place-not-found"
