@@ -189,16 +189,15 @@ def run_measure(arguments: argparse.Namespace) -> int:
 
 def _measure_targets(arguments: argparse.Namespace) -> list[PhotoResult]:
     """Results of every photo named, and of every photo of a study named."""
-    from hairtone.pipeline import measure, measure_photo
+    from hairtone.pipeline import measure
 
     results: list[PhotoResult] = []
     for target in arguments.targets:
         if target.is_dir():
-            from hairtone.study.run import photo_requests
+            from hairtone.study.plan import check_photos
             from hairtone.study.sheet import read_study
 
-            requests = photo_requests(read_study(target))
-            results.extend(measure_photo(request) for request in requests)
+            results.extend(check_photos(read_study(target)))
             continue
         results.append(
             measure(

@@ -201,6 +201,18 @@ def test_a_bad_sheet_costs_the_run(photo, tmp_path, capsys, rows, says):
     assert any(says in line for line in lines)
 
 
+def test_checking_a_study_tells_of_photos_that_are_not_there(photo, tmp_path, capsys):
+    rows = ["photo,subject,wash", "photos/a.jpg,T1,0", "photos/A.jpg,T1,1", "photos/no.jpg,T1,2"]
+    folder = study_of(photo, tmp_path / "study", rows)
+
+    assert main(["check", str(folder)]) == 1
+
+    said = capsys.readouterr().out
+    assert "photos/a.jpg: not usable" not in said
+    assert "photos/A.jpg: not usable" in said
+    assert "photos/no.jpg was not found" in said
+
+
 def test_a_reader_that_goes_away_ends_the_command_quietly():
     command = [sys.executable, "-m", "hairtone", "charts"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
 
 import numpy as np
 
 from hairtone.colorimetry import viewing_named
 from hairtone.errors import Flag, HairtoneError, PhotoError
+from hairtone.pipeline import measure_photo
 from hairtone.request import HairRequest, PhotoRequest
+from hairtone.result import PhotoResult
 from hairtone.study.files import sha256_of
 from hairtone.study.paths import Folder
 from hairtone.study.recipe import recipe_of
@@ -34,6 +37,16 @@ class Plan:
 def photo_requests(study: Study) -> list[PhotoRequest]:
     """What would be measured of each photo that can be opened; for checking photos."""
     return [plan.request for plan in plan_photos(study) if plan.request]
+
+
+def check_photos(study: Study) -> Iterator[PhotoResult]:
+    """Every photo of a study measured and not kept; one whose file is not there is refused."""
+    for plan in plan_photos(study):
+        if plan.request is not None:
+            yield measure_photo(plan.request)
+        elif plan.error is not None:
+            viewing = viewing_named(study.settings.viewing)
+            yield PhotoResult(photo=plan.photo, viewing=viewing, error=plan.error)
 
 
 def plan_photos(study: Study) -> list[Plan]:
