@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from hairtone.study.run import StudyResult
 
 VIEWING_NAMES = ("D65/10", "D65/2", "D50/2")
+PHOTO_OPTIONS = ("viewing", "chart", "line", "roots", "corners")
 SIDES = ("top", "bottom", "left", "right")
 AUDIENCES = ("educator", "stylist", "tester")
 DONE, SOME_REFUSED, NOTHING_DONE, STOPPED = 0, 1, 2, 130
@@ -110,7 +111,7 @@ def _add_photo_commands(commands: Any) -> None:
 
 def _add_photo_options(command: argparse.ArgumentParser) -> None:
     command.add_argument(
-        "--viewing", choices=VIEWING_NAMES, default=VIEWING_NAMES[0], help="light and observer"
+        "--viewing", choices=VIEWING_NAMES, help=f"light and observer, default {VIEWING_NAMES[0]}"
     )
     command.add_argument("--chart", help="chart reference or file of a measured chart")
     command.add_argument(
@@ -171,6 +172,7 @@ def run_measure(arguments: argparse.Namespace) -> int:
     if any(target.is_dir() for target in arguments.targets):
         if len(arguments.targets) > 1:
             raise _usage("Give one study, or photos, not both.", "Measure them one after another.")
+        _refuse_photo_options(arguments)
         return _measure_study(arguments.targets[0], arguments)
     results = _measure_targets(arguments)
     if arguments.json:
@@ -194,6 +196,7 @@ def _measure_targets(arguments: argparse.Namespace) -> list[PhotoResult]:
     results: list[PhotoResult] = []
     for target in arguments.targets:
         if target.is_dir():
+            _refuse_photo_options(arguments)
             from hairtone.study.plan import check_photos
             from hairtone.study.sheet import read_study
 
@@ -202,7 +205,7 @@ def _measure_targets(arguments: argparse.Namespace) -> list[PhotoResult]:
         results.append(
             measure(
                 target,
-                viewing=arguments.viewing,
+                viewing=arguments.viewing or VIEWING_NAMES[0],
                 chart=arguments.chart,
                 line=arguments.line,
                 roots=arguments.roots,
@@ -320,7 +323,8 @@ def _json(results: list[PhotoResult], arguments: argparse.Namespace) -> str:
     from hairtone.colorimetry import viewing_named
     from hairtone.result import to_json
 
-    return to_json(results, viewing=viewing_named(arguments.viewing))
+    stated = viewing_named(arguments.viewing or VIEWING_NAMES[0])
+    return to_json(results, viewing=results[0].viewing if results else stated)
 
 
 def _exit_status(results: list[PhotoResult]) -> int:
@@ -335,6 +339,14 @@ def _say(error: HairtoneError, *, photo: str = "") -> None:
     told = error if error.where or not photo else error.at(photo)
     for each in getattr(told, "faults", ()) or (told,):
         print("hairtone: " + " ".join(str(each).split()), file=sys.stderr)
+
+
+def _refuse_photo_options(arguments: argparse.Namespace) -> None:
+    """A study states these itself: an option that is passed over would mislead."""
+    for name in PHOTO_OPTIONS:
+        if getattr(arguments, name) is not None:
+            place = "study.toml" if name in ("viewing", "chart") else "its column of photos.csv"
+            raise _usage(f"--{name} is for single photos.", f"For a study write it in {place}.")
 
 
 def _usage(says: str, remedy: str) -> HairtoneError:

@@ -201,6 +201,27 @@ def test_a_bad_sheet_costs_the_run(photo, tmp_path, capsys, rows, says):
     assert any(says in line for line in lines)
 
 
+@pytest.mark.parametrize("command", ["check", "measure"])
+@pytest.mark.parametrize(
+    ("option", "place"),
+    [
+        (["--viewing", "D50/2"], "study.toml"),
+        (["--chart", "chart24-average30"], "study.toml"),
+        (["--line", "1,1 2,2"], "photos.csv"),
+        (["--roots", "top"], "photos.csv"),
+        (["--corners", "1,1 9,1 9,9 1,9"], "photos.csv"),
+    ],
+)
+def test_an_option_that_a_study_would_pass_over_is_refused(
+    command, option, place, tmp_path, capsys
+):
+    assert main([command, str(tmp_path), *option]) == 2
+
+    (line,) = errors_of(capsys)
+    assert f"{option[0]} is for single photos" in line
+    assert place in line
+
+
 def test_checking_a_study_tells_of_photos_that_are_not_there(photo, tmp_path, capsys):
     rows = ["photo,subject,wash", "photos/a.jpg,T1,0", "photos/A.jpg,T1,1", "photos/no.jpg,T1,2"]
     folder = study_of(photo, tmp_path / "study", rows)
