@@ -37,8 +37,9 @@ class Fault:
 
     @property
     def where(self) -> str:
-        """File, place and column in one phrase."""
-        column = f"column {self.column}" if self.column else ""
+        """File, place and column (of study.toml: key) in one phrase."""
+        kind = "key" if self.file.endswith(".toml") else "column"
+        column = f"{kind} {self.column}" if self.column else ""
         return ", ".join(part for part in (self.file, self.place, column) if part)
 
     def __str__(self) -> str:

@@ -153,7 +153,7 @@ def test_all_faults_are_told_at_once_one_line_each(tmp_path):
         read_study(tmp_path)
     lines = str(caught.value).split("\n")
     assert len(lines) == 7
-    assert "study.toml, column title: The key is missing. Add title = … ." in lines[0]
+    assert "study.toml, key title: The key is missing. Add title = … ." in lines[0]
     assert any("treatments.plain.methd: This key is not known. Did you mean method?" in line
                for line in lines)  # fmt: skip
 
