@@ -201,6 +201,14 @@ def test_a_bad_sheet_costs_the_run(photo, tmp_path, capsys, rows, says):
     assert any(says in line for line in lines)
 
 
+@pytest.mark.parametrize("command", ["check", "measure", "report"])
+def test_a_folder_that_is_no_study_is_told_how_to_become_one(command, tmp_path, capsys):
+    assert main([command, str(tmp_path)]) == 2
+
+    (line,) = errors_of(capsys)
+    assert "hairtone new" in line
+
+
 @pytest.mark.parametrize("command", ["check", "measure"])
 @pytest.mark.parametrize(
     ("option", "place"),

@@ -13,10 +13,11 @@ from typing import TypeVar
 from hairtone.errors import SheetError
 from hairtone.study.faults import Fault, Faults, SheetFaults, shown
 from hairtone.study.readings import Reading, read_readings
-from hairtone.study.rows import SheetRow, read_sheet
+from hairtone.study.rows import SHEET_NAMES, SheetRow, read_sheet
 from hairtone.study.settings import Settings, read_settings
 
 T = TypeVar("T")
+_SETTINGS = "study.toml"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,6 +93,7 @@ def read_study(folder: str | Path) -> Study:
         With every fault of all of them at once; nothing has been measured or opened.
     """
     folder = Path(folder)
+    _refuse_no_study(folder)
     found: list[Fault] = []
     settings = _collect(found, lambda: read_settings(folder)) if folder.is_dir() else None
     sheet = _collect(found, lambda: read_sheet(folder))
@@ -108,6 +110,19 @@ def read_study(folder: str | Path) -> Study:
         notes=notes + _notes(settings),
         readings=readings or (),
     )
+
+
+def _refuse_no_study(folder: Path) -> None:
+    """Refuse a folder that nobody made a study of, in one line."""
+    if folder.is_dir() and not any((folder / name).exists() for name in (_SETTINGS, *SHEET_NAMES)):
+        if any(folder.glob("*.xls")) or any(folder.glob("*.ods")):
+            return  # told with the sheet: it is of another kind
+        raise SheetError(
+            "no-study",
+            "The folder is no study: neither study.toml nor photos.csv is in it.",
+            where=folder.name,
+            remedy="Make a study of its photos with: hairtone new STUDY PHOTO…",
+        )
 
 
 def _collect(found: list[Fault], read: Callable[[], T]) -> T | None:
