@@ -200,7 +200,10 @@ def _measure_targets(arguments: argparse.Namespace) -> list[PhotoResult]:
             from hairtone.study.plan import check_photos
             from hairtone.study.sheet import read_study
 
-            results.extend(check_photos(read_study(target)))
+            study = read_study(target)
+            if not arguments.json:
+                print("\n".join(f"  {note}" for note in study.notes))
+            results.extend(check_photos(study))
             continue
         results.append(
             measure(

@@ -232,6 +232,7 @@ def test_an_option_that_a_study_would_pass_over_is_refused(
 
 def test_checking_a_study_tells_of_photos_that_are_not_there(photo, tmp_path, capsys):
     rows = ["photo,subject,wash", "photos/a.jpg,T1,0", "photos/A.jpg,T1,1", "photos/no.jpg,T1,2"]
+    rows = [f"{row},{more}" for row, more in zip(rows, ("replicat", "", "", ""), strict=True)]
     folder = study_of(photo, tmp_path / "study", rows)
 
     assert main(["check", str(folder)]) == 1
@@ -240,6 +241,7 @@ def test_checking_a_study_tells_of_photos_that_are_not_there(photo, tmp_path, ca
     assert "photos/a.jpg: not usable" not in said
     assert "photos/A.jpg: not usable" in said
     assert "photos/no.jpg was not found" in said
+    assert "kept as notes: replicat (did you mean replicate?)" in said
 
 
 def test_a_reader_that_goes_away_ends_the_command_quietly():

@@ -7,6 +7,7 @@ import re
 import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass, field, fields
+from difflib import get_close_matches
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -19,6 +20,7 @@ from hairtone.study.table import RawRow, RawTable, read_csv
 from hairtone.study.values import CellError, Points
 
 SHEET_NAMES: Final = ("photos.csv", "photos.xlsx")
+_SLIP: Final = 0.8  # likeness from which an unknown column may be a slip of the pen; our choice
 POROSITY: Final = ("low", "normal", "high")
 ELASTICITY: Final = ("good", "fair", "poor")
 ROOTS: Final = ("top", "bottom", "left", "right")
@@ -333,6 +335,12 @@ def _check_treatment(row: SheetRow, coloured: SheetRow, faults: Faults) -> None:
         )
 
 
+def _with_near(name: str) -> str:
+    """An unknown column, with the known one it may be a slip of."""
+    near = get_close_matches(name, _READERS, n=1, cutoff=_SLIP)
+    return f"{name} (did you mean {near[0]}?)" if near else name
+
+
 def _understood(table: RawTable, rows: list[SheetRow]) -> list[str]:
     """What was taken from the sheet, for the person to see."""
     first = rows[0]
@@ -343,7 +351,7 @@ def _understood(table: RawTable, rows: list[SheetRow]) -> list[str]:
     ]
     unknown = [name for name in table.header if name not in _READERS]
     if unknown:
-        notes.append(f"{table.file}: kept as notes: {', '.join(unknown)}")
+        notes.append(f"{table.file}: kept as notes: {', '.join(map(_with_near, unknown))}")
     codes: dict[str, set[str]] = {}
     for row in rows:
         codes.setdefault(re.sub(r"[\s_-]+", "", row.subject).casefold(), set()).add(row.subject)
