@@ -186,6 +186,9 @@ def run_measure(arguments: argparse.Namespace) -> int:
     for result in results:
         if result.error is not None:
             _say(result.error, photo=result.photo)
+        for tress in result.tresses:
+            if tress.error is not None:
+                _say(tress.error.at(f"{result.photo}, hair {tress.name}"))
     return _exit_status(results)
 
 

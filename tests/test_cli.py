@@ -201,6 +201,15 @@ def test_a_bad_sheet_costs_the_run(photo, tmp_path, capsys, rows, says):
     assert any(says in line for line in lines)
 
 
+@pytest.mark.parametrize("form", [[], ["--json"]])
+def test_a_refused_hair_is_one_line_too(photo, capsys, form):
+    assert main(["measure", str(photo), "--line", "10,10 30,30", *form]) == 2
+
+    (line,) = errors_of(capsys)
+    assert line.startswith("hairtone: tress.jpg, hair 1: ")
+    assert line.count("tress.jpg") == 1
+
+
 @pytest.mark.parametrize("command", ["check", "measure", "report"])
 def test_a_folder_that_is_no_study_is_told_how_to_become_one(command, tmp_path, capsys):
     assert main([command, str(tmp_path)]) == 2

@@ -22,7 +22,7 @@ PASSES = (  # longer side of the working picture [pixels] and edge contrasts, in
 FEWEST_ALIKE = 20  # squares in rows and columns that look like a chart of wrong colours
 FEWEST_VEILED = 16  # squares of a grid that may be a chart under glare; our choice
 MOST_AROUND = 12  # squares going on outside of 24 before it is another chart; our choice
-BY_HAND = "or give the chart's four corners by hand (column `corners`, option corners)"
+BY_HAND = "or give the chart's four corners by hand (column `corners`, option --corners)"
 
 
 def search_chart(photo: Photo, *, reference: ChartReference) -> Floats:

@@ -58,8 +58,10 @@ def _number(value: float | None) -> str:
 
 
 def _describe_tress(tress: TressResult) -> list[str]:
-    if tress.error is not None or tress.profile is None or tress.evenness is None:
-        return [f"  hair {tress.name}: refused: {tress.error}"]
+    if tress.error is not None:
+        return [f"  hair {tress.name}: refused: {tress.error.says} {tress.error.remedy}"]
+    if tress.profile is None or tress.evenness is None:
+        return [f"  hair {tress.name}: not measured"]
     lines = [f"  hair {tress.name}: {tress.status}"]
     for zone, estimate in zone_estimates(tress.profile, zones=tress.zones).items():
         lightness, a, b = estimate.lab
