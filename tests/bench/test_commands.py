@@ -51,3 +51,16 @@ def test_science_prints_rates_coverage_and_errors():
 
     for row in ("equal treatments", "colour left", "half-life", "porous onset", "false patch"):
         assert row in told
+
+
+@pytest.mark.slow
+def test_speed_prints_ratios_with_spread_and_writes_tables(tmp_path):
+    small = ("--repeats", "1", "--megapixels", "2", "--growth", "2", "--photos", "2")
+    told = run("speed.py", *small, "--studies", "10", "--out", str(tmp_path))
+
+    for row in ("2 MP, very many", "OpenCV + scikit-image", "--help", "gain"):
+        assert row in told
+    assert (tmp_path / "speed.md").read_text(encoding="utf-8").count("**") == 14
+    ratios = (tmp_path / "ratios.csv").read_text(encoding="utf-8").splitlines()
+    assert ratios[0].startswith("photo,")
+    assert len(ratios) == 4
