@@ -58,14 +58,23 @@ def fit_robust(design: Floats, values: Floats, *, ridge: float) -> RobustFit:
     full = np.hstack([np.ones((len(values), 1)), design])
     weights = np.ones(len(values))
     found = np.zeros(full.shape[1])
-    found[0] = np.median(values)
-    spread = 1.4826 * np.median(np.abs(values - found[0])) + 1e-4
+    found[0] = _middle(values)
+    spread = 1.4826 * _middle(np.abs(values - found[0])) + 1e-4
     for _ in range(_ROUNDS):
         hold = np.full(full.shape[1], (spread / ridge) ** 2)
         hold[0] = 1e-9
-        normal = (full * weights[:, None]).T @ full + np.diag(hold)
-        found = np.linalg.solve(normal, (full * weights[:, None]).T @ values)
+        weighted = (full * weights[:, None]).T
+        found = np.linalg.solve(weighted @ full + np.diag(hold), weighted @ values)
         rest = values - full @ found
-        spread = 1.4826 * np.median(np.abs(rest)) + 1e-4
+        spread = 1.4826 * _middle(np.abs(rest)) + 1e-4
         weights = np.maximum(1 - (rest / (TUKEY * spread)) ** 2, 0.0) ** 2
     return RobustFit(level=float(found[0]), coefficients=found[1:], weights=weights)
+
+
+def _middle(values: Floats) -> float:
+    """Median of finite values: what `numpy.median` gives, without its way around NaN."""
+    half = len(values) // 2
+    if len(values) % 2:
+        return float(np.partition(values, half)[half])
+    low, high = np.partition(values, (half - 1, half))[half - 1 : half + 1]
+    return float((low + high) / 2)
