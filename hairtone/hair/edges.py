@@ -104,11 +104,10 @@ def _nearer_to_hair(
     codes = _codes(photo, box, grain)
     coarse = np.ascontiguousarray(codes[::stride, ::stride]).astype(np.float32)
     sure = distance[::stride, ::stride]
-    hair = _local_mean(coarse, sure > BAND)
-    board = _local_mean(coarse, sure < -BAND)
     rows = np.minimum(ys // stride, coarse.shape[0] - 1)
     columns = np.minimum(xs // stride, coarse.shape[1] - 1)
-    h, b = hair[rows, columns], board[rows, columns]
+    h = _local_mean(coarse, sure > BAND, rows, columns)
+    b = _local_mean(coarse, sure < -BAND, rows, columns)
     gap = h - b
     length2 = (gap**2).sum(axis=1)
     share = ((codes[ys, xs] - b) * gap).sum(axis=1) / np.maximum(length2, 1.0)
@@ -125,12 +124,16 @@ def _codes(photo: Photo, box: Box, grain: int) -> NDArray[np.uint8]:
     return np.asarray(np.sqrt(codes / photo.top_code) * 255, dtype=np.uint8)
 
 
-def _local_mean(values: SINGLES, use: NDArray[np.bool_]) -> SINGLES:
-    """Mean of the pixels in use over a broad neighbourhood; of all of them where none are near."""
+def _local_mean(
+    values: SINGLES, use: NDArray[np.bool_], rows: NDArray[np.intp], columns: NDArray[np.intp]
+) -> SINGLES:
+    """Mean of the pixels in use around some places; of all in use where none are near."""
     weight = use.astype(np.float32)
     reach = (2 * LOCAL + 1, 2 * LOCAL + 1)
-    total = cv2.blur(values * weight[..., None], reach)
-    count = cv2.blur(weight, reach)
-    overall = values[use].mean(axis=0) if use.any() else values.reshape(-1, 3).mean(axis=0)
-    local = total / np.maximum(count, 1e-6)[..., None]
-    return np.asarray(np.where(count[..., None] > 0.01, local, overall), dtype=np.float32)
+    total = cv2.blur(cv2.multiply(values, cv2.merge([weight] * 3)), reach)[rows, columns]
+    count = cv2.blur(weight, reach)[rows, columns, None]
+    local = np.asarray(total / np.maximum(count, np.float32(1e-6)), dtype=np.float32)
+    alone = count[:, 0] <= 0.01
+    if alone.any():
+        local[alone] = values[use].mean(axis=0) if use.any() else values.reshape(-1, 3).mean(axis=0)
+    return local
