@@ -82,16 +82,31 @@ def cell_sums(photo: Photo, model: ColourModel, cells: Cells, *, white: Floats) 
 def distinct(keys: NDArray[np.uint32]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Sorted distinct 24-bit keys, and for each pixel its place among them.
 
-    By marking a table of all 2²⁴ colours, looked through eight at a time: no sort.
+    By marking a table of all colours between the smallest and the largest code of each channel,
+    looked through eight at a time: no sort, and hair's table is small enough to stay in cache.
     """
-    seen = np.zeros(1 << 24, dtype=bool)
-    seen[keys] = True
+    if not len(keys):
+        return np.empty(0, np.int64), np.empty(0, np.int64)
+    codes = np.ascontiguousarray(keys, dtype="<u4").view(np.uint8).reshape(-1, 4)
+    low = [int(codes[:, k].min()) for k in range(3)]
+    sides = [int(codes[:, k].max()) - low[k] + 1 for k in range(3)]
+    first = low[0] + sides[0] * (low[1] + sides[1] * low[2])
+    dense = codes[:, 2] * np.uint32(sides[1])
+    dense += codes[:, 1]
+    dense *= np.uint32(sides[0])
+    dense += codes[:, 0]
+    dense -= np.uint32(first)
+    seen = np.zeros(-(-(sides[0] * sides[1] * sides[2]) // 8) * 8, dtype=bool)
+    seen[dense] = True
     words = np.flatnonzero(seen.view(np.uint64))
     within, offset = np.nonzero(seen.reshape(-1, 8)[words])
-    colours = words[within] * 8 + offset
-    place = np.empty(1 << 24, dtype=np.int32)
-    place[colours] = np.arange(len(colours), dtype=np.int32)
-    return colours, place[keys].astype(np.int64)
+    found = words[within] * 8 + offset
+    place = np.empty(len(seen), dtype=np.int32)
+    place[found] = np.arange(len(found), dtype=np.int32)
+    rest, red = np.divmod(found, sides[0])
+    blue, green = np.divmod(rest, sides[1])
+    colours = red + low[0] + ((green + low[1]) << 8) + ((blue + low[2]) << 16)
+    return colours, place[dense].astype(np.int64)
 
 
 def _is_clipped(photo: Photo, codes: NDArray[np.integer]) -> NDArray[np.bool_]:
