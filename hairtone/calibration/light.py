@@ -149,14 +149,15 @@ def _held_out(problem: _Problem, count: int) -> Floats:
     hold = np.full(full.shape[1], 1e-4)
     hold[0] = 1e-9
     normal, right = weighted.T @ full + np.diag(hold), weighted.T @ problem.log_light
+    order = np.argsort(problem.block, kind="stable")
+    ends = np.cumsum(np.bincount(problem.block))
+    full, weighted, shown = full[order], weighted[order], problem.log_light[order]
     missed = np.empty(len(full))
-    for block in range(problem.block.max() + 1):
-        mine = problem.block == block
+    for mine in map(slice, [0, *ends[:-1]], ends):
         rest = np.linalg.solve(
-            normal - weighted[mine].T @ full[mine],
-            right - weighted[mine].T @ problem.log_light[mine],
+            normal - weighted[mine].T @ full[mine], right - weighted[mine].T @ shown[mine]
         )
-        missed[mine] = problem.log_light[mine] - full[mine] @ rest
+        missed[order[mine]] = shown[mine] - full[mine] @ rest
     return np.where(fit.weights > 0, missed, np.nan)
 
 
