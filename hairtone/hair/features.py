@@ -89,8 +89,9 @@ def frame_features(
     is_chart = _quad(size, corners, grow=CHART_FRAME * patch)
     ring = _quad(size, corners, grow=BOARD_RING * patch) & ~is_chart
     board, smoothness = _board(logs, texture, ring, is_chart)
-    lightness = (logs - board).mean(axis=-1)
-    tint = _off_grey(logs - board)
+    logs_over_board = logs - board
+    lightness = _channel_mean(logs_over_board)
+    tint = _off_grey(logs_over_board)
     return Features(
         lightness=lightness,
         tint=tint,
@@ -141,9 +142,14 @@ def _log_light(small: NDArray[np.uint8], photo: Photo, calibration: Calibration)
     return np.stack([table[small[..., c], c] for c in range(3)], axis=-1)
 
 
+def _channel_mean(logs: SINGLES) -> SINGLES:
+    """Mean over the channels; much faster than along so short an axis."""
+    return np.asarray((logs[..., 0] + logs[..., 1] + logs[..., 2]) / np.float32(3))
+
+
 def _off_grey(logs: SINGLES) -> SINGLES:
     """Length of what is left of log ratios when their mean over the channels is taken off."""
-    mean = (logs[..., 0] + logs[..., 1] + logs[..., 2]) / 3
+    mean = _channel_mean(logs)
     total = sum(((logs[..., c] - mean) ** 2 for c in range(3)), np.zeros_like(mean))
     return np.asarray(np.sqrt(total), dtype=np.float32)
 
