@@ -102,7 +102,8 @@ def _peak(lines: NDArray[np.float64]) -> float:
     level = np.log(power.reshape(_BANDS * count, -1) + _FLOOR)
     padded = np.pad(level, ((0, 0), (_NEIGHBOURS, _NEIGHBOURS)), mode="reflect")
     around = np.lib.stride_tricks.sliding_window_view(padded, 2 * _NEIGHBOURS + 1, axis=1)
-    above = np.quantile(level - np.median(around, axis=-1), _SHARE, axis=0)
+    middle = np.partition(around, _NEIGHBOURS, axis=-1)[..., _NEIGHBOURS]  # of an odd number
+    above = np.quantile(level - middle, _SHARE, axis=0)
     frequency = np.arange(len(above)) / _WINDOW
     fine = (frequency > 1 / _LONGEST_PERIOD) & (frequency < 0.49)
     off_blocks = np.abs(frequency * _JPEG_STEP - np.rint(frequency * _JPEG_STEP))
