@@ -108,11 +108,12 @@ def reduce_photo(photo: Photo, to_light: Callable[[Codes], Floats]) -> Cells:
     light, level, square = np.zeros((rows, columns, 3)), np.zeros((rows, columns)), 0.0
     clipped = np.zeros((rows, columns), bool)
     for place in np.ndindex(SAMPLES, SAMPLES):
-        codes = photo.pixels[np.ix_(y[place[0] :: SAMPLES], x[place[1] :: SAMPLES])][..., :3]
+        codes = photo.pixels[np.ix_(y[place[0] :: SAMPLES], x[place[1] :: SAMPLES])]
         sample = to_light(codes)
         bright = sample @ np.array([0.25, 0.5, 0.25])
         light, level, square = light + sample, level + bright, square + bright**2
-        clipped |= (codes > MOST_CODE * photo.top_code).any(axis=-1)
+        over = codes > MOST_CODE * photo.top_code
+        clipped |= over[..., 0] | over[..., 1] | over[..., 2]
     count = SAMPLES**2
     mean, level = np.maximum(light / count, LEAST_LIGHT), np.maximum(level / count, LEAST_LIGHT)
     spread = np.sqrt(np.maximum(square / count - level**2, 0.0))
@@ -124,7 +125,7 @@ def reduce_photo(photo: Photo, to_light: Callable[[Codes], Floats]) -> Cells:
     return Cells(
         colour=colour,
         texture=spread / level,
-        is_sound=~clipped & (mean.min(axis=-1) > LEAST_LIGHT),
+        is_sound=~clipped & (mean > LEAST_LIGHT).all(axis=-1),
         points=np.stack(middle, axis=-1),
     )
 
