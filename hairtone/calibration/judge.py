@@ -66,6 +66,10 @@ def darkest_value(photo: Photo) -> float:
     step = max(1, int(np.sqrt(photo.pixels[..., 0].size / SAMPLE)))
     codes = photo.pixels[::step, ::step, :3].reshape(-1, 3)
     rank = len(codes) // 1000
+    rises = bool((np.diff(photo.encoding.table, axis=0) >= 0).all())
+    if photo.encoding.to_srgb is None and rises:  # then codes rank as their values do
+        dark = np.stack([np.partition(codes[:, k], rank)[rank] for k in range(3)])
+        return float(encoded_values(photo, dark[None]).min())
     return float(np.partition(encoded_values(photo, codes), rank, axis=0)[rank].min())
 
 
