@@ -97,7 +97,12 @@ class Level1Model:
 
 
 def fit_level1(
-    reading: ChartReading, *, viewing: Viewing, is_linear: bool = False, light: Floats | None = None
+    reading: ChartReading,
+    *,
+    viewing: Viewing,
+    is_linear: bool = False,
+    light: Floats | None = None,
+    draws: int = DRAWS,
 ) -> Calibration:
     """Calibration by tone curve, flare and 3 x 3.
 
@@ -111,6 +116,8 @@ def fit_level1(
         Camera RAW: no tone curve stands between light and code.
     light : ndarray, shape (24,), optional
         Relative light on each patch (1 = as at the chart's centre).
+    draws : int, optional
+        Equally good calibrations that stand for its error; few where only the fit is asked for.
     """
     problem = pose_problem(
         np.asarray(reading.encoded, np.float64),
@@ -123,13 +130,13 @@ def fit_level1(
     weights = reading_weights(problem, reading)
     parameters = fit_batch(problem, weights[None], problem.start, rounds=ROUNDS)[0]
     held_out = hold_out(problem, weights, parameters)
-    draws = bootstrap(problem, weights, parameters, seed=reading_seed(reading))
+    drawn = bootstrap(problem, weights, parameters, seed=reading_seed(reading), draws=draws)
     model = Level1Model(
         problem=problem,
         parameters=parameters,
-        draws=draws,
-        field=draw_field(length=FIELD_LENGTH, draws=DRAWS, seed=reading_seed(reading) + 1),
-        field_sd=_field_size(problem, held_out, draws, weights),
+        draws=drawn,
+        field=draw_field(length=FIELD_LENGTH, draws=draws, seed=reading_seed(reading) + 1),
+        field_sd=_field_size(problem, held_out, drawn, weights),
     )
     used = weights > 0
     residual = delta_e(problem.lab, predict(problem, parameters[None])[0])
@@ -193,13 +200,15 @@ def hold_out(problem: PatchProblem, weights: Floats, parameters: Floats) -> Floa
     return predict(problem, refits)[np.arange(count), np.arange(count)]
 
 
-def bootstrap(problem: PatchProblem, weights: Floats, parameters: Floats, *, seed: int) -> Floats:
-    """Parameters fitted to re-weighted patches, shape (K, p), one Gauss-Newton step each.
+def bootstrap(
+    problem: PatchProblem, weights: Floats, parameters: Floats, *, seed: int, draws: int = DRAWS
+) -> Floats:
+    """Parameters fitted to re-weighted patches, shape (draws, p), one Gauss-Newton step each.
 
     Weights are exponential (D. B. Rubin's Bayesian bootstrap, Ann. Statist. 9 (1981) 130), which
     never leaves a fit without greys as drawing whole patches can.
     """
-    shaken = np.random.default_rng(seed).exponential(1.0, (DRAWS, len(weights))) * weights
+    shaken = np.random.default_rng(seed).exponential(1.0, (draws, len(weights))) * weights
     return fit_batch(problem, shaken, parameters, rounds=1)
 
 

@@ -16,6 +16,7 @@ from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import Viewing
 from hairtone.errors import CalibrationError, Flag
 from hairtone.photo.types import Photo
+from hairtone.uncertainty import DRAWS
 
 WORSE: Final = 1.15  # the chart's held-out error may grow this much by the light field; our choice
 
@@ -44,7 +45,7 @@ def calibrate(
         The light cannot be corrected.
     """
     try:
-        first = fit_level1(reading, viewing=viewing, is_linear=photo.encoding.is_linear)
+        first = _without_light(reading, photo, viewing, draws=1)  # only its fit is asked for
         light = fit_light_field(photo, reading, first.model, card=card)
         calibration, light = _with_light(photo, reading, first, light)
         second = fit_level2(
@@ -64,13 +65,19 @@ def calibrate(
         ) from None
 
 
+def _without_light(
+    reading: ChartReading, photo: Photo, viewing: Viewing, *, draws: int = DRAWS
+) -> Calibration:
+    return fit_level1(reading, viewing=viewing, is_linear=photo.encoding.is_linear, draws=draws)
+
+
 def _with_light(
     photo: Photo, reading: ChartReading, first: Calibration, light: LightField
 ) -> tuple[Calibration, LightField]:
     """The calibration with the light at each patch divided out, where the chart agrees."""
     is_linear = photo.encoding.is_linear
     if light.source == "none":
-        return first, light
+        return _without_light(reading, photo, first.viewing), light
     second = fit_level1(
         reading, viewing=first.viewing, is_linear=is_linear, light=light.at(reading.centres)
     )
@@ -83,4 +90,5 @@ def _with_light(
         f"{before:.1f} without): it is not used, and its uncertainty is widened.",
         remedy="Lay the chart flat on the board that the hair lies on.",
     )
+    first = _without_light(reading, photo, first.viewing)
     return first, unknown_light(photo, reading, flags=(*light.flags, flag))
