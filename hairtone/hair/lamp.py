@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -19,8 +20,14 @@ def lamp_white(model: ColourModel) -> Floats:
     """Linear light of a perfect white under the lamp, found where the model reads L* 100 neutral.
 
     Newton steps on L*a*b* from equal channels; only its direction matters to shine, its scale
-    keeps levels in range.
+    keeps levels in range. Read-only.
     """
+    white: Floats = _solved(model)  # type: ignore[arg-type]  # protocols do not say they hash
+    return white
+
+
+@lru_cache(maxsize=2)  # finder and profile ask for the same model; models do not change
+def _solved(model: ColourModel) -> Floats:
     white = np.full(3, 0.4)
     for _ in range(6):
         probes = white * (1 + STEP * np.vstack([np.zeros(3), np.eye(3)]))
@@ -30,4 +37,6 @@ def lamp_white(model: ColourModel) -> Floats:
         white = white * np.exp(np.clip(step, -0.7, 0.7))
         if np.abs(step).max() < CLOSE:
             break
-    return np.asarray(white / TARGET_LIGHT)
+    found = np.asarray(white / TARGET_LIGHT)
+    found.flags.writeable = False
+    return found
