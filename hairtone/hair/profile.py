@@ -17,7 +17,7 @@ from hairtone.hair.lamp import lamp_white
 from hairtone.hair.types import Profile, Strand
 from hairtone.photo.types import Photo
 
-STEP: Final = 0.01  # relative step of the slope of Lab by light
+STEP: Final = 0.01  # of a bin's light; least step of the slope of Lab by light
 DRAW_STRIDE: Final = 3  # bins between those that the calibration's draws are asked for
 SLOPE_STRIDE: Final = 4  # bins between the slopes that are read
 
@@ -49,7 +49,7 @@ def measure_profile(
     linear = body.linear * white
     lab = model.lab(linear)
     draws = _draws(model, light, linear, lab, cells.centres, seed=seed_of(photo))
-    shaken = lab + _moved_lab(model, linear, lab, (body.draws - body.linear) * white)
+    shaken = lab + _moved_lab(model, linear, (body.draws - body.linear) * white)
     return Profile(
         position=(np.arange(BINS) + 0.5) / BINS,
         lab=lab,
@@ -128,18 +128,26 @@ def _field_in_cells(light: LightField, cells: Cells) -> Floats:
     return np.exp(logs @ np.array(basis))
 
 
-def _moved_lab(model: ColourModel, linear: Floats, lab: Floats, moved: Floats) -> Floats:
+def _moved_lab(model: ColourModel, linear: Floats, moved: Floats) -> Floats:
     """Change of L*a*b* for small changes of light, shapes (R, 60, 3), by its slope.
 
-    The slope by log light is read at every fourth bin: it changes as slowly as the colour.
+    The slope is that over the span the changes themselves reach: where vivid hair leaves a channel
+    next to no light, L*a*b* bends so sharply that the slope at the point itself, or by that
+    channel's log light, says nothing of them. It is read at every fourth bin in shares of the
+    bin's light: so told, it changes as slowly as the colour.
     """
     at = np.r_[0:BINS:SLOPE_STRIDE, BINS - 1]
-    probes = linear[at, None] * (1 + STEP * np.eye(3))
-    seen = model.lab(probes.reshape(-1, 3)).reshape(len(at), 3, 3)
-    slopes = ((seen - lab[at, None]) / STEP).reshape(len(at), 9)
-    every = np.stack([np.interp(np.arange(BINS), at, column) for column in slopes.T], axis=1)
-    relative = moved / np.maximum(linear, 1e-9)
-    return np.asarray(np.einsum("rbc,bcl->rbl", relative, every.reshape(BINS, 3, 3)))
+    bright = np.maximum(linear.mean(axis=1), 1e-9)
+    step = np.maximum(moved[:, at].std(axis=0), STEP * bright[at, None])
+    offsets = step[:, None] * np.eye(3)
+    probes = linear[at, None] + np.stack([offsets, -offsets])
+    above, below = model.lab(probes.reshape(-1, 3)).reshape(2, len(at), 3, 3)
+    slopes = (above - below) / (2 * step[..., None]) * bright[at, None, None]
+    every = np.arange(BINS)
+    columns = slopes.reshape(len(at), 9).T
+    filled = np.stack([np.interp(every, at, column) for column in columns], axis=1)
+    shares = moved / bright[:, None]
+    return np.asarray(np.einsum("rbc,bcl->rbl", shares, filled.reshape(BINS, 3, 3)))
 
 
 def _covariances(residuals: Floats) -> NDArray[np.float64]:
