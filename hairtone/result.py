@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Any, Final, Literal
@@ -196,8 +197,8 @@ class PhotoResult:
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready, keys as the contract fixes them."""
         refused = self.status == "refused"
-        hair_errors = [tress.error for tress in self.tresses if tress.error is not None]
-        error = self.error or (hair_errors[0] if refused and hair_errors else None)
+        errors = [(tress.name, tress.error) for tress in self.tresses if tress.error is not None]
+        error = self.error or (joint_error(errors) if refused else None)
         chart = None if self.chart is None or refused else self.chart.to_dict()
         return {
             "photo": self.photo,
@@ -275,6 +276,25 @@ def error_dict(error: HairtoneError | None) -> dict[str, str] | None:
     if error is None:
         return None
     return {"code": error.code, "says": error.says, "remedy": error.remedy}
+
+
+def joint_error(errors: Sequence[tuple[str, HairtoneError]]) -> HairtoneError | None:
+    """One error for a photo of which every hair was refused; no hair's reason is lost.
+
+    Parameters
+    ----------
+    errors : sequence of (str, HairtoneError)
+        Name of each hair and why it was refused; empty: None.
+    """
+    if not errors:
+        return None
+    first = errors[0][1]
+    reasons = {(error.code, error.says) for _, error in errors}
+    if len(reasons) == 1:
+        return first
+    says = " ".join(f"Hair {name}: {error.says}" for name, error in errors)
+    remedies = dict.fromkeys(error.remedy for _, error in errors)
+    return type(first)(first.code, says, where=first.where, remedy=" ".join(remedies))
 
 
 def rounded(values: Any, digits: int) -> Any:

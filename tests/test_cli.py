@@ -205,9 +205,14 @@ def test_a_bad_sheet_costs_the_run(photo, tmp_path, capsys, rows, says):
 def test_a_refused_hair_is_one_line_too(photo, capsys, form):
     assert main(["measure", str(photo), "--line", "10,10 30,30", *form]) == 2
 
-    (line,) = errors_of(capsys)
+    out, told = capsys.readouterr()
+    (line,) = told.splitlines()
     assert line.startswith("hairtone: tress.jpg, hair 1: ")
     assert line.count("tress.jpg") == 1
+    if form:
+        (found,) = json.loads(out)["photos"]
+        assert (found["status"], found["chart"], found["tresses"]) == ("refused", None, [])
+        assert found["error"]["code"] == "hair-too-small"
 
 
 @pytest.mark.parametrize("command", ["check", "measure", "report"])

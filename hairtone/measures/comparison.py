@@ -95,7 +95,10 @@ class Comparison(Shown):
 
 
 def comparisons_frame(found: Sequence[Comparison]) -> Any:
-    """Table of comparisons, columns as comparison.csv, method and bootstrap after them."""
+    """Table of comparisons, columns as comparison.csv, method and bootstrap after them.
+
+    A difference without an interval is left out: the verdict says why there is none.
+    """
     import pandas as pd
 
     names = (
@@ -106,6 +109,7 @@ def comparisons_frame(found: Sequence[Comparison]) -> Any:
     for c in found:
         first, last = c.bootstrap or (None, None)
         row = {name: getattr(c, name) for name in names}
+        row["difference"] = None if c.low is None else c.difference
         rows.append({**row, "bootstrap_low": first, "bootstrap_high": last})
     return pd.DataFrame(rows, columns=[*names, "bootstrap_low", "bootstrap_high"])
 

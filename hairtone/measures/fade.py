@@ -17,6 +17,7 @@ from hairtone.colorimetry import Floats, delta_e_ab, lch_difference
 from hairtone.errors import MeasureError
 from hairtone.measures.grade import Grade, grade_change
 from hairtone.measures.left import ENOUGH_UPTAKE, Left, colour_left
+from hairtone.measures.missing import Missing
 from hairtone.measures.pooling import BORROWED_RELAYING, check_viewing, joint_noise
 from hairtone.measures.showing import Shown
 from hairtone.measures.tone import describe_drift
@@ -88,8 +89,8 @@ class Fade(Shown):
         Errors of the colour left at washes 1 on, drawn together; (N, 0) where none is given.
     uptake_draws : ndarray, shape (N,)
         Errors of `uptake`, drawn with them. [ΔE*ab]
-    missing : tuple of str
-        Plain sentences: what cannot be told, and why.
+    missing : tuple of Missing
+        What cannot be told, and why.
     """
 
     zone: str
@@ -98,7 +99,7 @@ class Fade(Shown):
     uptake_noise: float | None
     left_draws: Floats
     uptake_draws: Floats
-    missing: tuple[str, ...] = ()
+    missing: tuple[Missing, ...] = ()
 
     @property
     def washes(self) -> tuple[int, ...]:
@@ -249,23 +250,27 @@ def _with_left(
     )
 
 
-def _missing(zone: str, left: Left | None, washed: int) -> tuple[str, ...]:
-    """Plain sentences of what cannot be told."""
-    place = f"{zone.replace('_', '-')}: " if zone else ""
+def _missing(zone: str, left: Left | None, washed: int) -> tuple[Missing, ...]:
+    """What cannot be told of this zone."""
     told = []
     if left is None:
         told.append(
-            f"{place}no photo before colouring was measured, so the colour left cannot be told; "
-            "the change from wash 0 is given."
+            Missing(
+                says="no photo before colouring was measured, so the colour left cannot be told; "
+                "the change from wash 0 is given",
+                zone=zone,
+            )
         )
     elif not left.is_enough:
         told.append(
-            f"{place}too little uptake to tell the colour left: {left.uptake:.1f} ΔE*ab at a noise "
-            f"of {left.uptake_noise:.1f} ({ENOUGH_UPTAKE:.0f} times the noise is needed)."
+            Missing(
+                says="too little uptake to tell the colour left, which needs "
+                f"{ENOUGH_UPTAKE:.0f} times its noise",
+                detail=f"{left.uptake:.1f} ΔE*ab at a noise of {left.uptake_noise:.1f}",
+                zone=zone,
+            )
         )
     if washed < LEAST_WASHES:
-        told.append(
-            f"{place}{washed} wash{'es' if washed != 1 else ''} measured after wash 0; "
-            f"a fade curve needs {LEAST_WASHES}."
-        )
+        photos = f"{washed} wash{'es' if washed != 1 else ''} measured after wash 0"
+        told.append(Missing(says=f"{photos}; a fade curve needs {LEAST_WASHES}", zone=zone))
     return tuple(told)

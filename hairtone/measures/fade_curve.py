@@ -162,7 +162,7 @@ def fit_fade(fade: Fade, *, bands: Bands | None = None) -> FadeCurve:
     if not fade.has_colour_left:
         raise MeasureError(
             "no-colour-left",
-            fade.missing[0] if fade.missing else "The colour left could not be told.",
+            str(fade.missing[0]) if fade.missing else "The colour left could not be told.",
             remedy="A curve needs a photo before colouring and an uptake that stands clear of it.",
         )
     steps = [step for step in fade.steps if step.wash > 0]

@@ -42,8 +42,8 @@ class Bands:
     def words(self, scale: str, *, low: float, high: float) -> str:
         """The word for a figure known only to lie between `low` and `high`.
 
-        Inside one band: its word. Across one limit: "between X and Y". Across more: "cannot tell
-        from these photos".
+        Inside one band: its word. Across one limit: "between X and Y", of each word only what
+        stands before its comma. Across more: "cannot tell from these photos".
         """
         bands = self.scales[scale]
         first, last = (
@@ -53,7 +53,7 @@ class Bands:
         if first == last:
             return bands[first][1]
         if last - first == 1:
-            return f"between {bands[first][1]} and {bands[last][1]}"
+            return f"between {_head(bands[first][1])} and {_head(bands[last][1])}"
         return CANNOT_TELL
 
     def difference_words(self, scale: str, difference: ColourDifference) -> str:
@@ -62,6 +62,11 @@ class Bands:
         if difference.is_resolved or words == CANNOT_TELL:
             return words
         return f"{words} (not resolved)"
+
+
+def _head(word: str) -> str:
+    """The word without its explanation: two explanations in one sentence cannot be told apart."""
+    return word.split(",")[0].rstrip()
 
 
 def read_bands(path: Path | None = None) -> Bands:

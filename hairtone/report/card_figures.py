@@ -80,7 +80,10 @@ def _map_alt(name: str, drawn: Sequence[DrawnProfile]) -> str:
 
 
 def wash_figures(view: HairView) -> dict[str, Shown]:
-    """Figures over the washes by name: evenness, fade, amounts; those there is data for."""
+    """Figures over the washes by name: evenness, fade, amounts; those there is data for.
+
+    Where the colour left cannot be told there is no figure of it: a sentence says so.
+    """
     found = {}
     ends = [row for row in view.of("evenness") if row["measure"] == "root_to_ends"]
     if len(ends) > 1:
@@ -90,7 +93,7 @@ def wash_figures(view: HairView) -> dict[str, Shown]:
             alt=" ".join(sentences.evenness_sentence(row) for row in ends),
         )
     fade = view.of("fade")
-    if len({row["wash"] for row in fade}) > 1:
+    if any(row.get("colour_left") is not None and int(row["wash"]) > 0 for row in fade):
         found["fade"] = _fade_figure(view, fade)
         amounts = _amounts_figure(view, fade)
         found |= {"amounts": amounts} if amounts else {}

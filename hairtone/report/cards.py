@@ -186,7 +186,7 @@ def _fade(view: HairView) -> tuple[str, ...]:
     if not fade:
         return ()
     return (
-        sentences.colour_left_sentence(fade),
+        sentences.colour_left_sentence(fade, has_before=view.has_before),
         sentences.refresh_sentence(view.of("fade_fit")),
         sentences.tone_sentence(fade),
         *[sentences.crossing_sentence(row) for row in view.of("crossing")],

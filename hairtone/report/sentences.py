@@ -181,14 +181,20 @@ def patch_sentence(row: Row) -> str:
     )
 
 
-def colour_left_sentence(rows: Sequence[Row]) -> str:
-    """What is left in each zone at the last wash, from one hair's rows of fade.csv."""
-    told = [row for row in rows if row.get("colour_left") is not None and int(row["wash"]) > 0]
+def colour_left_sentence(rows: Sequence[Row], *, has_before: bool = True) -> str:
+    """What is left in each zone at the last wash, or why that cannot be told.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        Rows of fade.csv of one hair.
+    has_before : bool, optional
+        Whether a photo before colouring was measured.
+    """
+    washed = [row for row in rows if int(row["wash"]) > 0]
+    told = [row for row in washed if row.get("colour_left") is not None]
     if not told:
-        return (
-            "What is left of the colour cannot be told: too little uptake against its noise, or "
-            "no photo before colouring or after a wash."
-        )
+        return f"What is left of the colour cannot be told: {_why_not(washed, has_before)}."
     last = max(int(row["wash"]) for row in told)
     parts = [
         f"{ZONE_WORDS[row['zone']]} {number(row['colour_left'], 0)} % "
@@ -197,6 +203,14 @@ def colour_left_sentence(rows: Sequence[Row]) -> str:
         if int(row["wash"]) == last
     ]
     return f"Colour left after {_washes(last)}: {', '.join(parts)}."
+
+
+def _why_not(washed: Sequence[Row], has_before: bool) -> str:
+    if not washed:
+        return "no photo after a wash was measured"
+    if not has_before:
+        return "no photo before colouring was measured"
+    return "the hair took up too little colour against what the photos can tell apart"
 
 
 def _washes(count: float) -> str:
@@ -256,9 +270,12 @@ def comparison_sentence(row: Row) -> str:
     from hairtone.report.figure_comparison import comparison_label
 
     what = comparison_label(dict(row)).replace("\n", ": ")
+    tresses = f"{row['n_a']} and {row['n_b']} tresses"
+    if row["difference"] is None or row.get("low") is None:
+        return f"{what}: {row['verdict']} ({tresses})."
     p = row.get("p_holm")
     chance = "" if p is None else f"; p {'< 0.001' if p < 0.001 else number(p, 3)} after Holm"
     return (
         f"{what}: {row['verdict']} (difference {number(row['difference'], 2)}, "
-        f"{span(row['low'], row['high'], 2)}{chance}; {row['n_a']} and {row['n_b']} tresses)."
+        f"{span(row['low'], row['high'], 2)}{chance}; {tresses})."
     )

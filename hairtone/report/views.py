@@ -27,6 +27,11 @@ class HairView:
         return tuple(row for row in self.rows if row.error is None)
 
     @property
+    def has_before(self) -> bool:
+        """Whether a photo before colouring was measured."""
+        return any(row.row.wash is None for row in self.measured)
+
+    @property
     def name(self) -> str:
         """Subject, and section where there is one."""
         return hair_words(*self.rows[0].row.hair)

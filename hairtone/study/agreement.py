@@ -10,6 +10,7 @@ import numpy as np
 from hairtone.colorimetry import Floats
 from hairtone.errors import MeasureError
 from hairtone.measures.agreement import measure_agreement
+from hairtone.measures.missing import Missing
 from hairtone.measures.zones import ZONES
 from hairtone.study.hair_tables import Row
 from hairtone.study.observations import Hair
@@ -50,7 +51,7 @@ def reading_pairs(hair: Hair, readings: Sequence[Reading]) -> Iterator[Pair]:
 
 
 def agreement_rows(
-    pairs: Sequence[Pair], readings: Sequence[Reading], missing: list[str]
+    pairs: Sequence[Pair], readings: Sequence[Reading], missing: list[Missing]
 ) -> Iterator[Row]:
     """One row per zone and axis, and for all zones together.
 
@@ -60,7 +61,7 @@ def agreement_rows(
         Of all hairs.
     readings : sequence of Reading
         Of the study; none: no rows and nothing missing.
-    missing : list of str
+    missing : list of Missing
         Where too few pairs are told.
     """
     if not readings:
@@ -72,7 +73,7 @@ def agreement_rows(
         try:
             found = measure_agreement(photo, instrument)
         except MeasureError as error:
-            missing.append(f"{zone.replace('_', '-')}: {error}")
+            missing.append(Missing(says=str(error), zone=zone))
             continue
         for told in found.to_frame().to_dict("records"):
             yield {"zone": zone} | {str(name): value for name, value in told.items()}

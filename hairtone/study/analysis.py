@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag
+from hairtone.measures.missing import Missing, merged
 from hairtone.measures.words import Bands, read_bands
 from hairtone.study.agreement import Pair, agreement_rows, reading_pairs
 from hairtone.study.comparisons import Unit, comparison_rows, unit_of
@@ -64,7 +65,7 @@ class _Gathered:
     units: list[Unit] = field(default_factory=list)
     profiles: list[HairProfile] = field(default_factory=list)
     warnings: list[Flag] = field(default_factory=list)
-    missing: list[str] = field(default_factory=list)
+    missing: list[Missing] = field(default_factory=list)
 
 
 def analyse(outcome: StudyResult) -> Analysis:
@@ -104,7 +105,7 @@ def analyse(outcome: StudyResult) -> Analysis:
         frames={name: frame_of(name, gathered.rows[name]) for name in COLUMNS},
         profiles=tuple(gathered.profiles),
         warnings=tuple(gathered.warnings) + small_groups(outcome),
-        missing=tuple(dict.fromkeys(gathered.missing)),
+        missing=merged(gathered.missing),
         relaying=relaying,
         is_relaying_borrowed=is_borrowed,
     )

@@ -9,6 +9,7 @@ from hairtone.errors import MeasureError
 from hairtone.measures.comparison import compare_treatments
 from hairtone.measures.evenness import measure_evenness
 from hairtone.measures.leveller import leveller_effect
+from hairtone.measures.missing import Missing
 from hairtone.measures.mixed import Reading
 from hairtone.study.hair_tables import Row
 from hairtone.study.observations import Hair
@@ -103,7 +104,7 @@ def readings_of(units: dict[str, Unit], tables: dict[str, list[Row]]) -> dict[st
 
 
 def comparison_rows(
-    units: Sequence[Unit], tables: dict[str, list[Row]], settings: Settings, missing: list[str]
+    units: Sequence[Unit], tables: dict[str, list[Row]], settings: Settings, missing: list[Missing]
 ) -> Iterator[Row]:
     """One row per measure, zone, wash and pair of treatments; none with a single treatment."""
     treatments = {unit.treatment for unit in units if unit.treatment}
@@ -121,7 +122,7 @@ def comparison_rows(
                 order=order,
             )
         except MeasureError as error:
-            missing.append(str(error))
+            missing.append(Missing(says=str(error)))
             continue
         for comparison in found:
             yield from comparison.to_frame().to_dict("records")

@@ -10,6 +10,7 @@ from hairtone.measures.blend import Blend, measure_blend
 from hairtone.measures.crossing import Crossing, find_crossing
 from hairtone.measures.fade import LEAST_WASHES, Fade, measure_fade
 from hairtone.measures.fade_curve import FadeCurve, fit_fade
+from hairtone.measures.missing import Missing
 from hairtone.measures.patches import Patch, find_patches
 from hairtone.measures.porous import PorousOnset, find_porous_onset
 from hairtone.measures.uptake import Uptake, measure_uptake
@@ -44,8 +45,8 @@ class HairMeasures:
         Of the curves of roots and ends.
     blends : list of (int, Blend)
         By wash, where the scale allows it.
-    missing : list of str
-        Plain sentences: what cannot be told.
+    missing : list of Missing
+        What cannot be told, and why.
     """
 
     hair: Hair
@@ -57,11 +58,11 @@ class HairMeasures:
     curves: dict[str, FadeCurve] = field(default_factory=dict)
     crossing: Crossing | None = None
     blends: list[tuple[int, Blend]] = field(default_factory=list)
-    missing: list[str] = field(default_factory=list)
+    missing: list[Missing] = field(default_factory=list)
 
-    def say(self, told: str) -> None:
+    def say(self, told: str, *, zone: str = "") -> None:
         """Note what is missing, with the hair it is about."""
-        self.missing.append(f"{self.hair.name}: {told}")
+        self.missing.append(Missing(says=told, zone=zone, hair=self.hair.name))
 
 
 def measure_hair(hair: Hair, settings: Settings, *, relaying: Floats, bands: Bands) -> HairMeasures:
@@ -131,8 +132,7 @@ def _measure_fades(found: HairMeasures, settings: Settings, relaying: Floats, ba
             bands=bands,
         )
         found.fades[zone] = fade
-        for told in fade.missing:
-            found.say(told)
+        found.missing.extend(told.of(hair.name) for told in fade.missing)
 
 
 def _fit_curves(found: HairMeasures, bands: Bands) -> None:
@@ -142,7 +142,7 @@ def _fit_curves(found: HairMeasures, bands: Bands) -> None:
         try:
             found.curves[zone] = fit_fade(fade, bands=bands)
         except MeasureError as error:
-            found.say(f"{zone.replace('_', '-')}: {error}")
+            found.say(str(error), zone=zone)
     if {"roots", "ends"} <= set(found.curves):
         roots, ends = ((found.fades[zone], found.curves[zone]) for zone in ("roots", "ends"))
         found.crossing = find_crossing(roots, ends)

@@ -11,7 +11,7 @@ from hairtone import __version__
 from hairtone.colorimetry import Viewing, viewing_named
 from hairtone.errors import Flag, HairtoneError
 from hairtone.hair.types import Profile
-from hairtone.result import SCHEMA, error_dict, flag_dict, status_of
+from hairtone.result import SCHEMA, error_dict, flag_dict, joint_error, status_of
 from hairtone.study.pack import unpack_profile
 from hairtone.study.rows import SheetRow
 from hairtone.study.sheet import Study
@@ -150,7 +150,8 @@ def _photo_dict(photo: str, rows: list[RowResult]) -> dict[str, Any]:
         status = "flagged"
     stored = next((row.photo for row in rows if row.photo), {})
     own = [flag for flag in rows[0].flags if all(flag in row.flags for row in rows)]
-    error = rows[0].error if status == "refused" else None
+    errors = [(str(row.row.place), row.error) for row in rows if row.error is not None]
+    error = joint_error(errors) if status == "refused" else None
     return {
         "photo": photo,
         "sha256": rows[0].sha256,

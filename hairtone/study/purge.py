@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from hairtone.errors import StoreError
+from hairtone.errors import SheetError, StoreError
 from hairtone.study.files import storage_error
 from hairtone.study.places import stray_copies
 from hairtone.study.sheet import Study
@@ -15,6 +15,7 @@ from hairtone.study.store import Store
 
 _EXPORTS: Final = ("*.csv", "*.html", "*.pdf", "*.json", "*.png", "*.svg", "*.ipynb")
 _FOLDERS: Final = ("figures", "crops", "cache", "previews")
+_MOST_CODES: Final = 20  # named in an error; our choice
 _OLD_STORES: Final = "results-schema*.sqlite"
 
 
@@ -34,6 +35,8 @@ class Purged:
         Places in the sheet (``line 3``) that still name the subject.
     copies : tuple of str
         Files beside the store that may still hold the subject.
+    is_named : bool
+        The sheet or study.toml still names the subject.
     """
 
     subject: str
@@ -41,10 +44,12 @@ class Purged:
     exports: tuple[str, ...]
     rows: tuple[str, ...]
     copies: tuple[str, ...]
+    is_named: bool = True
 
     def __str__(self) -> str:
+        whose = "" if self.is_named else " that the sheet no longer names"
         said = [
-            f"Subject {self.subject}: results of {len(self.photos)} photos and "
+            f"Subject {self.subject}: results of {len(self.photos)} photos{whose} and "
             f"{len(self.exports)} written files were removed."
         ]
         if self.rows:
@@ -74,10 +79,16 @@ def purge_subject(study: Study, subject: str) -> Purged:
 
     Raises
     ------
+    SheetError
+        ``subject-unknown``: neither the sheet nor study.toml names it, and no result is left of
+        photos that the sheet names no more. Nothing is touched.
     StoreError
         Another run is writing, or the folder cannot be written to.
     """
     folder = study.folder / "results"
+    known = {row.subject for row in study.rows} | set(study.settings.subjects)
+    if subject not in known and not _forgotten(study):
+        raise _unknown(study, subject, known)
     rows = [row for row in study.rows if row.subject == subject]
     named = {row.photo for row in rows}
     listed = {row.photo for row in study.rows}
@@ -94,6 +105,28 @@ def purge_subject(study: Study, subject: str) -> Purged:
         exports=exports,
         rows=tuple(row.at for row in rows),
         copies=stray_copies(folder),
+        is_named=subject in known,
+    )
+
+
+def _forgotten(study: Study) -> bool:
+    """Whether results are kept of photos that the sheet names no more."""
+    folder = study.folder / "results"
+    if not folder.is_dir():
+        return False
+    with Store(folder, write=False) as store:
+        return not set(store.photos()) <= {row.photo for row in study.rows}
+
+
+def _unknown(study: Study, subject: str, known: set[str]) -> SheetError:
+    codes = sorted(known)
+    more = f" and {len(codes) - _MOST_CODES} more" if len(codes) > _MOST_CODES else ""
+    listed = f"{', '.join(codes[:_MOST_CODES])}{more}" if codes else "none"
+    return SheetError(
+        "subject-unknown",
+        f"No subject {subject} is in this study; codes known: {listed}. Nothing was removed.",
+        where=study.folder.name,
+        remedy="Give a code as the sheet writes it; capital and small letters differ.",
     )
 
 

@@ -99,7 +99,8 @@ def test_too_little_uptake_is_said_and_the_change_still_given():
     assert not found.has_colour_left
     assert found.steps[3].colour_left is None
     assert found.steps[3].difference.delta_e > 0
-    assert "mid-lengths: too little uptake to tell the colour left: 3.2 ΔE*ab" in found.missing[0]
+    assert str(found.missing[0]).startswith("too little uptake to tell the colour left")
+    assert "(mid-lengths 3.2 ΔE*ab at a noise of" in str(found.missing[0])
     assert found.steps[3].words == "cannot tell from these photos"
 
 
@@ -110,7 +111,7 @@ def test_without_a_photo_before_the_change_is_given():
 
     assert found.uptake is None
     assert found.steps[5].difference.is_resolved
-    assert "no photo before colouring" in found.missing[0]
+    assert "no photo before colouring" in str(found.missing[0])
     assert len(found.to_frame()) == 6
 
 

@@ -15,6 +15,9 @@ from hairtone.measures.words import CANNOT_TELL, read_bands
         (4.2, 8.1, "noticeably uneven"),
         (9.0, 40.0, "uneven"),
         (3.0, 5.0, "between a slight shift and noticeably uneven"),
+        (1.5, 3.0, "between a very slight difference and a slight shift"),
+        (0.4, 1.9, "between even and a very slight difference"),
+        (1.3, 1.9, "a very slight difference, seen side by side only"),
         (1.0, 3.0, CANNOT_TELL),
     ],
 )

@@ -64,10 +64,26 @@ def test_uptake_is_judged_by_its_interval(low, high, verdict):
     assert verdict in sentences.uptake_sentence(uptake(low, high))
 
 
-def test_what_cannot_be_told_of_a_fade_is_said():
-    assert "cannot be told" in sentences.colour_left_sentence([{"zone": "roots", "wash": 3,
-                                                                "colour_left": None}])  # fmt: skip
+@pytest.mark.parametrize(
+    ("rows", "has_before", "why"),
+    [
+        ([{"wash": 0}], True, "no photo after a wash was measured"),
+        ([{"wash": 3}], False, "no photo before colouring was measured"),
+        ([{"wash": 3}], True, "the hair took up too little colour"),
+    ],
+)
+def test_why_the_colour_left_cannot_be_told_is_said(rows, has_before, why):
+    rows = [{"zone": "roots", "colour_left": None, **row} for row in rows]
+
+    told = sentences.colour_left_sentence(rows, has_before=has_before)
+
+    assert told.startswith("What is left of the colour cannot be told")
+    assert why in told
+
+
+def test_a_refresh_that_cannot_be_told_is_said():
     row = {"zone": "ends", "washes_to_refresh_low": None, "washes_to_refresh_high": None}
+
     assert sentences.refresh_sentence([row]).endswith("ends cannot be told yet.")
 
 
@@ -86,9 +102,9 @@ def test_a_tiny_p_is_not_printed_as_nought():
     assert "p < 0.001" in sentences.comparison_sentence(row)
 
 
-def test_a_comparison_of_single_tresses_claims_no_limits():
+def test_a_comparison_of_single_tresses_gives_the_reason_and_no_number():
     row = {"measure": "root_to_ends", "zone": None, "wash": "0", "treatment_a": "a",
-           "treatment_b": "b", "difference": 2.0, "low": None, "high": None, "p_holm": None,
+           "treatment_b": "b", "difference": None, "low": None, "high": None, "p_holm": None,
            "verdict": "one tress each", "n_a": 1, "n_b": 1}  # fmt: skip
 
-    assert "limits unknown" in sentences.comparison_sentence(row)
+    assert sentences.comparison_sentence(row).endswith("one tress each (1 and 1 tresses).")

@@ -92,7 +92,8 @@ def test_what_cannot_be_told_is_said_and_the_rest_is_computed(fading):
 
     assert fade.colour_left.isna().all()
     assert (fade.delta_e.to_numpy()[[1, 3, 5]] > 1).all()
-    assert any(told.startswith("T2: roots: no photo before") for told in fading.missing)
+    (told,) = [told for told in fading.missing if "no photo before" in told]
+    assert told.startswith("T2: roots, mid-lengths and ends: no photo before")
 
 
 def test_refused_rows_are_listed_with_the_remedy(fading):

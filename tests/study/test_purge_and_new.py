@@ -40,6 +40,19 @@ def test_results_of_photos_no_longer_in_the_sheet_are_purged_too(tmp_path):
 
     assert len(purged.photos) == 3
     assert not purged.rows
+    assert "of 3 photos that the sheet no longer names" in str(purged)
+
+
+def test_an_unknown_subject_is_refused_with_the_codes_known_and_nothing_is_touched(tmp_path):
+    folder = write_study(tmp_path, series(("T1", "T2")))
+    measured(folder)
+    (folder / "results/report.html").write_text("kept")
+    before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+    with pytest.raises(SheetError, match=r"No subject t1 .* codes known: T1, T2\. Nothing was"):
+        purge_subject(read_study(folder), "t1")
+
+    assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
 
 
 def test_a_subject_of_a_study_never_measured_is_said_to_be_in_the_sheet(tmp_path):

@@ -11,7 +11,8 @@ import sys
 import pytest
 from folders import TITLE, measured, measured_by_children, series, write_study
 
-from hairtone.errors import SheetError, StoreError
+from hairtone.errors import HairError, SheetError, StoreError
+from hairtone.result import joint_error
 from hairtone.study.plan import photo_requests
 from hairtone.study.run import measure_study
 from hairtone.study.sheet import read_study
@@ -47,6 +48,29 @@ def test_every_row_is_measured_flagged_or_refused(tmp_path):
     assert all(error.remedy for error, _ in outcome.refusals())
     assert outcome.profile(outcome.rows[0]).lab.shape == (60, 3)
     assert json.loads(outcome.to_json())["counts"] == outcome.counts
+
+
+def test_a_photo_of_which_every_hair_is_refused_holds_no_chart_and_no_tress(tmp_path):
+    """As the contract has it; the reason of each hair is told once, in the photo's error."""
+    rows = series(("T1",), washes=("0",))
+    rows = [{**rows[0], "subject": f"T{n}", "place": n} for n in (4, 5)]
+    folder = write_study(tmp_path, rows)
+
+    (photo,) = json.loads(measured(folder).to_json())["photos"]
+
+    assert (photo["status"], photo["chart"], photo["tresses"]) == ("refused", None, [])
+    assert photo["error"]["code"] == "place-not-found"
+
+
+def test_hairs_refused_for_different_reasons_are_told_one_by_one():
+    narrow = HairError("hair-too-small", "3 pixels wide.", remedy="Go nearer.")
+    bright = HairError("hair-clipped", "40 % is clipped.", remedy="Expose less.")
+
+    told = joint_error([("1", narrow), ("2", bright)])
+
+    assert told.says == "Hair 1: 3 pixels wide. Hair 2: 40 % is clipped."
+    assert told.remedy == "Go nearer. Expose less."
+    assert joint_error([("1", narrow), ("2", narrow)]) is narrow
 
 
 def test_a_second_run_measures_nothing_anew(tmp_path):
