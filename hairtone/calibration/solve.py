@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Final
 
 import numpy as np
@@ -18,7 +19,9 @@ from hairtone.errors import CalibrationError, Flag
 from hairtone.photo.types import Photo
 from hairtone.uncertainty import DRAWS
 
-WORSE: Final = 1.15  # the chart's held-out error may grow this much by the light field; our choice
+# growth of the chart's held-out error by the light field: up to the first all of the field is
+# believed, from the second on none, between them a part; our choice
+WORSE: Final = (1.05, 1.25)
 
 
 def calibrate(
@@ -74,21 +77,52 @@ def _without_light(
 def _with_light(
     photo: Photo, reading: ChartReading, first: Calibration, light: LightField
 ) -> tuple[Calibration, LightField]:
-    """The calibration with the light at each patch divided out, where the chart agrees."""
-    is_linear = photo.encoding.is_linear
+    """The calibration with the light at each patch divided out, as far as the chart agrees."""
     if light.source == "none":
         return _without_light(reading, photo, first.viewing), light
-    second = fit_level1(
-        reading, viewing=first.viewing, is_linear=is_linear, light=light.at(reading.centres)
-    )
-    before, after = np.nanmean(first.held_out), np.nanmean(second.held_out)
-    if after <= WORSE * before:
+    second = _under(photo, reading, first, light)
+    before, after = (float(np.nanmean(c.held_out)) for c in (first, second))
+    low, high = WORSE
+    share = float(np.clip((high - after / before) / (high - low), 0.0, 1.0))
+    if share == 1.0:
         return second, light
+    light = _doubted(light, unknown_light(photo, reading), share)
     flag = Flag(
         code="light-disagrees",
         says=f"The board's light does not fit the chart (held-out error {after:.1f} with it, "
-        f"{before:.1f} without): it is not used, and its uncertainty is widened.",
+        f"{before:.1f} without): {share:.0%} of its fall is corrected, and its uncertainty is "
+        f"widened by what was left.",
         remedy="Lay the chart flat on the board that the hair lies on.",
     )
-    first = _without_light(reading, photo, first.viewing)
-    return first, unknown_light(photo, reading, flags=(*light.flags, flag))
+    light = dataclasses.replace(light, flags=(*light.flags, flag))
+    return _under(photo, reading, first, light), light
+
+
+def _under(
+    photo: Photo, reading: ChartReading, first: Calibration, light: LightField
+) -> Calibration:
+    return fit_level1(
+        reading,
+        viewing=first.viewing,
+        is_linear=photo.encoding.is_linear,
+        light=light.at(reading.centres),
+    )
+
+
+def _doubted(light: LightField, unknown: LightField, share: float) -> LightField:
+    """The field as far as it is believed; the truth may lie anywhere between it and even light.
+
+    Its coefficients shrink without a step, and what they lose is added to their covariance: a
+    photo that falls on one side of the doubt and its copy that falls on the other agree.
+    """
+    lost = 1 - share
+    count, known = len(light.coefficients), len(unknown.coefficients)
+    wider = light.covariance + lost * np.outer(light.coefficients, light.coefficients)
+    if known <= count:
+        wider[:known, :known] += lost * unknown.covariance
+    return dataclasses.replace(
+        light,
+        coefficients=share * light.coefficients,
+        covariance=wider,
+        source=light.source if share > 0 else "none",
+    )

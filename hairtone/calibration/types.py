@@ -81,6 +81,12 @@ class LightField:
         shaken = np.random.default_rng(seed).standard_normal((draws, len(self.coefficients)))
         return np.asarray(np.exp((self.coefficients + shaken @ root.T) @ self._terms(points).T))
 
+    def doubt_at(self, points: ArrayLike) -> Floats:
+        """SD of log light at points against the chart's, shape (n, 2) xy pixels -> (n,)."""
+        design = self._terms(points)
+        variance = np.einsum("ni,ij,nj->n", design, self.covariance, design)
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
+
     def _terms(self, points: ArrayLike) -> Floats:
         away = (np.asarray(points, dtype=np.float64) - self.origin) / self.scale
         return terms(away, count=len(self.coefficients))

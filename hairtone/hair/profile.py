@@ -12,7 +12,7 @@ from hairtone.colorimetry import Floats, lab_to_xyz, xyz_to_lab
 from hairtone.hair.body import Body, find_body
 from hairtone.hair.cells import BINS, Cells, check_filled, strand_cells
 from hairtone.hair.colours import CellSums, cell_sums
-from hairtone.hair.doubts import profile_flags
+from hairtone.hair.doubts import light_flags, profile_flags
 from hairtone.hair.lamp import lamp_white
 from hairtone.hair.types import Profile, Strand
 from hairtone.photo.types import Photo
@@ -41,14 +41,16 @@ def measure_profile(
     ------
     HairError
         ``hair-too-small``: too few pixels inside the edges. ``hair-clipped``: so much of the hair
-        is clipped that its mean means nothing.
+        is clipped that its mean means nothing. ``light-unseen``: it lies too far from any board.
     """
     model = calibration.model
     cells, sums, body = _body_of(photo, model, light, strand)
+    middles = cells.centres.reshape(BINS, -1, 2).mean(axis=1)
+    flags = light_flags(light, middles, name=strand.name)
     white = lamp_white(model)
     linear = body.linear * white
     lab = model.lab(linear)
-    draws = _draws(model, light, linear, lab, cells.centres, seed=seed_of(photo))
+    draws = _draws(model, light, linear, lab, middles, seed=seed_of(photo))
     shaken = lab + _moved_lab(model, linear, (body.draws - body.linear) * white)
     return Profile(
         position=(np.arange(BINS) + 0.5) / BINS,
@@ -57,7 +59,7 @@ def measure_profile(
         draws=draws.astype(np.float32),
         viewing=calibration.viewing,
         pixels=sums.count.sum(axis=(1, 2)).astype(np.int64),
-        flags=profile_flags(photo, strand, cells, sums, body),
+        flags=flags + profile_flags(photo, strand, cells, sums, body),
         sampling_draws=shaken.astype(np.float32),
         facts=body.facts,
     )
@@ -98,7 +100,7 @@ def _draws(
     light: LightField,
     linear: Floats,
     lab: Floats,
-    centres: Floats,
+    middles: Floats,
     *,
     seed: int,
 ) -> Floats:
@@ -109,7 +111,6 @@ def _draws(
     after = np.clip(np.searchsorted(at, every, side="right"), 1, len(at) - 1)
     share = ((every - at[after - 1]) / (at[after] - at[after - 1]))[:, None]
     drawn = lab + (1 - share) * off[:, after - 1] + share * off[:, after]
-    middles = centres.reshape(BINS, -1, 2).mean(axis=1)
     gain = light.at(middles) / light.draws_at(middles, draws=len(drawn), seed=seed)
     white = np.ones(3)
     return xyz_to_lab(lab_to_xyz(drawn, white=white) * gain[..., None], white=white)

@@ -172,3 +172,35 @@ def test_a_photo_of_wider_primaries_has_the_same_light(reading):
     field = fit_light_field(wide, reading, PlainModel())
 
     assert error_on_hair(field, both).max() < 0.01
+
+
+def little(frame, *, reach, seed=3):
+    """The frame with carpet, which is no board, from x = `reach` on."""
+    pixels = np.array(frame.pixels)
+    rng = np.random.default_rng(seed)
+    pixels[:, reach:] = rng.integers(20, 200, pixels[:, reach:].shape, dtype=np.uint8)
+    return dataclasses.replace(frame, pixels=pixels)
+
+
+@pytest.mark.parametrize("law", [even, gradient, vignetting, both])
+def test_light_that_no_board_shows_is_as_unsure_as_it_is_wrong(law, reading):
+    """Board on the left four tenths only: three SDs hold the truth at every place beyond."""
+    frame = little(make_frame(law, reading), reach=400)
+    points = np.stack([np.linspace(60, 940, 12), np.full(12, 500.0)], axis=1)
+
+    field = fit_light_field(frame, reading, PlainModel())
+
+    doubt = field.doubt_at(points)
+    off = np.abs(np.log(field.at(points) / (law(*points.T) / law(*MIDDLE))))
+    assert field.source == "board"
+    assert (off < 3 * doubt).all()
+    assert doubt[-1] > 10 * doubt[4]  # 880 and 300 pixels from the left
+
+
+def test_the_doubt_is_the_spread_of_the_draws(reading):
+    """256 draws of a normal law know an SD to 4.4 %; four of those."""
+    field = fit_light_field(make_frame(both, reading), reading, PlainModel())
+
+    spread = np.log(field.draws_at(ON_HAIR[::9], draws=256, seed=1)).std(axis=0)
+
+    assert field.doubt_at(ON_HAIR[::9]) == pytest.approx(spread, rel=4 / np.sqrt(2 * 256))

@@ -1,17 +1,26 @@
 """Tone and light solved together; what is refused and flagged."""
 
 import dataclasses
+import io
+import itertools
+from pathlib import Path
 
 import numpy as np
 import pytest
 from bench.readings import shoot
 from calibration.frames import CENTRES, CORNERS, make_frame
 from calibration.shots import REFERENCE, VIEWING, ideal_light
+from PIL import Image
+from published import shared_folder
 
 from hairtone.calibration.solve import calibrate
 from hairtone.chart.types import GREYS
-from hairtone.colorimetry import decode_srgb, encode_srgb
+from hairtone.colorimetry import decode_srgb, delta_e, encode_srgb
 from hairtone.errors import CalibrationError
+from hairtone.photo.reader import read_photo_bytes
+from hairtone.pipeline import measure_pixels
+from hairtone.request import HairRequest, PhotoRequest
+from hairtone.scene.types import ZONES
 
 MIDDLE = CENTRES.mean(axis=0)
 
@@ -129,3 +138,44 @@ def test_a_colour_filter_is_flagged_and_its_absence_is_not(plain):
 
     assert "colour-filter" not in {flag.code for flag in clean.flags}
     assert "colour-filter" in {flag.code for flag in tampered.flags}
+
+
+def test_a_doubt_between_board_and_chart_turns_no_light_over(plain):
+    """A board that leaves the chart's light little by little: no step outgrows what is stated."""
+    points = np.array([[500.0, 500.0], [900.0, 300.0], [900.0, 600.0]])
+    fields = []
+    for steep in np.arange(0.5, 1.5, 0.1):
+
+        def on_board(x, y, steep=steep):
+            return np.clip(np.exp(-steep * (x - MIDDLE[0]) / 480), 0.2, 1.8)
+
+        fields.append(calibrate(make_frame(on_board, plain), plain, viewing=VIEWING)[1])
+
+    assert {"board", "none"} == {field.source for field in fields}
+    for one, other in itertools.pairwise(fields):
+        step = np.abs(np.log(one.at(points) / other.at(points)))
+        stated = 1.96 * np.hypot(one.doubt_at(points), other.doubt_at(points))
+        assert (step < stated).all()
+
+
+@pytest.mark.parametrize("line", [[(60, 300), (60, 1500)], [(300, 2020), (1000, 2020)]])
+def test_copies_of_a_photo_agree_on_hair_that_lies_off_the_board(line):
+    """A real chart on a sheet of paper, hair on the carpet beside: the light there is unseen."""
+    path = shared_folder("photos", "arcu", "color_checker (2).jpg")
+    with Image.open(path) as picture:
+        shown = picture.convert("RGB")
+    labs, reach = [], []
+    for quality, crop in ((95, 0), (70, 0), (95, 3)):
+        copy = io.BytesIO()
+        shown.crop((crop, crop, *shown.size)).save(copy, "JPEG", quality=quality)
+        photo = read_photo_bytes(copy.getvalue(), name="copy.jpg")
+        hair = HairRequest(place=1, line=np.array(line, float) - crop, width=60.0)
+        result = measure_pixels(photo, PhotoRequest(path=Path("copy.jpg"), hairs=(hair,)))
+        told = result.tresses[0].to_dict()
+        assert told["status"] in ("flagged", "refused")
+        if told["status"] == "flagged":
+            labs.append([told["zones"][zone]["lab"] for zone in ZONES])
+            reach.append([told["zones"][zone]["u95"] for zone in ZONES])
+
+    for a, b in itertools.combinations(range(len(labs)), 2):
+        assert (delta_e(labs[a], labs[b]) < np.hypot(reach[a], reach[b])).all()
