@@ -28,16 +28,19 @@ class Shown:
         ``data:`` address that holds the picture.
     alt, caption : str
         What it shows, for those who do not see it; and what to call it.
+    is_tall : bool
+        As tall as two others: they stand beside it.
     """
 
     uri: str
     alt: str
     caption: str
+    is_tall: bool = False
 
 
-def shown(picture: Picture, *, caption: str, alt: str) -> Shown:
+def shown(picture: Picture, *, caption: str, alt: str, is_tall: bool = False) -> Shown:
     """A figure as a block of a page."""
-    return Shown(uri=picture.data_uri(), alt=alt, caption=caption)
+    return Shown(uri=picture.data_uri(), alt=alt, caption=caption, is_tall=is_tall)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,10 +71,12 @@ class ChipTable:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
-    """A cell's text; `kind` is ``"n"`` for a number, ``"long"`` for a sentence."""
+    """A cell's text; `kind` is ``"n"`` for a number, ``"two"`` for a number over its uncertainty,
+    ``"long"`` for a sentence.
+    """
 
     text: str
-    kind: Literal["", "n", "long"] = ""
+    kind: Literal["", "n", "two", "long"] = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +86,17 @@ class Grid:
     caption: str
     head: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        """Kind of each column: that of its first cell that is not empty text."""
+        columns = zip(*self.rows, strict=True) if self.rows else ((),) * len(self.head)
+        return tuple(next((c.kind for c in column if c.kind), "") for column in columns)
+
+    @property
+    def is_wordy(self) -> bool:
+        """Whether it holds sentences: on a narrow screen its cells then stand below each other."""
+        return any(cell.kind == "long" for row in self.rows for cell in row)
 
 
 def chip_of(lab: ArrayLike) -> Chip | None:
@@ -128,6 +144,8 @@ def _cell(value: Any, *, is_long: bool) -> Cell:
         return Cell(text=str(value).replace("-", "−"), kind="n")
     if isinstance(value, float | np.floating):
         return Cell(text=number(float(value), 2), kind="n")
+    if "\n" in str(value):
+        return Cell(text=str(value), kind="two")
     return Cell(text=str(value), kind="long" if is_long else "")
 
 

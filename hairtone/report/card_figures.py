@@ -46,6 +46,7 @@ def profile_figures(
         figure_profiles(drawn, zones=zones),
         caption=f"{view.name}: colour from roots to ends with 95 % bands.",
         alt=_profile_alt(view.name, drawn),
+        is_tall=True,
     )
     level = shown(
         figure_map(
@@ -124,8 +125,8 @@ def _amounts_figure(view: HairView, fade: list[dict[str, Any]]) -> Shown | None:
     told = [sentences.crossing_sentence(row) for row in view.of("crossing")]
     return shown(
         figure_amounts(rows, crossing=between),
-        caption=f"{view.name}: how much colour roots and ends hold; shaded: washes between "
-        f"which they hold the same.",
+        caption=f"{view.name}: how much colour roots and ends hold"
+        + ("; shaded: washes between which they come to hold the same." if between else "."),
         alt=" ".join(told) or f"Curves of the colour that roots and ends of {view.name} hold.",
     )
 

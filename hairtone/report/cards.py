@@ -200,17 +200,21 @@ def sentences_of(view: HairView) -> tuple[str, ...]:
 
 def _log(view: HairView) -> Grid:
     """Wash by wash: the day, what was left in each zone, and how the photo came out."""
-    left = {
-        (str(row["wash"]), row["zone"]): row.get("colour_left") for row in reversed(view.of("fade"))
-    }
+    left = {(str(row["wash"]), row["zone"]): _range(row) for row in reversed(view.of("fade"))}
     rows = []
     for row in view.rows:
         wash, day = row.row.wash_text, row.row.date
-        share = [_percent(left.get((wash, zone))) for zone in ZONES]
+        share = [left.get((wash, zone)) for zone in ZONES]
         rows.append((wash, "" if day is None else day.isoformat(), *share, row.status))
     head = ("wash", "day", "roots %", "mid %", "ends %", "photo")
-    return grid(f"{view.name}: wash log with the share of the colour left", head, rows)
+    caption = f"{view.name}: wash log with the share of the colour left (95 % range)"
+    return grid(caption, head, rows)
 
 
-def _percent(value: float | None) -> int | None:
-    return None if value is None else round(float(value))
+def _range(row: dict[str, Any]) -> str | None:
+    """Colour left as a range; 100 just coloured, by definition."""
+    low, high = row.get("colour_left_low"), row.get("colour_left_high")
+    if low is None or high is None:
+        return None
+    first, last = (sentences.number(max(float(end), 0.0), 0) for end in (low, high))
+    return first if first == last else f"{first}–{last}"

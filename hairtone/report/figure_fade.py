@@ -53,7 +53,7 @@ def figure_fade_table(
     ax : Axes, optional
         Where to draw; a new figure without it.
     """
-    picture, ax = single(ax, height=3.4)
+    picture, ax = single(ax, height=3.2)
     shown = [row for row in rows if row.get("colour_left") is not None]
     if not shown:
         say_empty(ax, "too little uptake, or too few washes, to tell what is left")

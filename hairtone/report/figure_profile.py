@@ -61,7 +61,7 @@ def figure_profiles(
     zones : tuple of float, optional
         Where roots end and ends begin.
     """
-    picture = new_picture(width=5.0, height=6.6)
+    picture = new_picture(width=5.0, height=5.7)
     panels = picture.subplots(4, 1, sharex=True)
     for index, profile in enumerate(profiles):
         _draw_lab(panels[:3], profile, mark_of(index))

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from hairtone.measures.words import CANNOT_TELL
 from hairtone.report.source import hair_words, wash_words
 from hairtone.report.types import ZONE_WORDS
 
@@ -67,12 +68,19 @@ def _as_read(row: Row, direction: str) -> str:
             f"{when}: no difference between roots and ends can be told from this photo "
             f"(ΔE₀₀ {number(value)}; an even hair stays under {number(critical)})."
         )
-    words = f": {row['words']}" if row.get("words") else ""
     which_way = f" The ends are {direction}." if direction else ""
     return (
         f"{when}: roots and ends differ by ΔE₀₀ {number(value)} "
-        f"({span(row['low'], row['high'])}){words}.{which_way}"
+        f"({span(row['low'], row['high'])}){_in_words(row)}.{which_way}"
     )
+
+
+def _in_words(row: Row) -> str:
+    """The band's words behind a resolved difference; where the interval leaves them open, so."""
+    words = str(row.get("words") or "")
+    if words == CANNOT_TELL:
+        return "; how visible that is cannot be told from these photos"
+    return f": {words}" if words else ""
 
 
 def _net_of_gradient(row: Row | None) -> str:
@@ -84,8 +92,8 @@ def _net_of_gradient(row: Row | None) -> str:
             f"{start}, no difference can be told (ΔE₀₀ {number(row['value'])}; an even hair stays "
             f"under {number(row['critical'])})."
         )
-    words = f": {row['words']}" if row.get("words") else ""
-    return f"{start} it is ΔE₀₀ {number(row['value'])} ({span(row['low'], row['high'])}){words}."
+    reach = span(row["low"], row["high"])
+    return f"{start} it is ΔE₀₀ {number(row['value'])} ({reach}){_in_words(row)}."
 
 
 def direction_words(reference: Sequence[float], sample: Sequence[float]) -> str:

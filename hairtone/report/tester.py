@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 MOST_LINES: Final = 400  # of the table of comparisons; comparison.csv holds all; our choice
 MOST_COMPARISONS: Final = 24  # drawn in one figure; the table holds all; our choice
+_UNDER: Final = "mean over hairs with SD and number; of a single photo its 95 % interval"
 _COMPARISON: Final = {
     "measure": "measure", "zone": "zone", "wash": "wash", "treatment_a": "a", "treatment_b": "b",
     "difference": "a less b", "low": "low", "high": "high", "p_holm": "p (Holm)",
@@ -198,12 +199,17 @@ def _mean_of(rows: Sequence[dict[str, Any]]) -> dict[str, float]:
     return {"value": mean, "low": mean - reach, "high": mean + reach}
 
 
-def _summary(values: Sequence[float], *, digits: int) -> str:
-    """Mean, and the standard deviation over hairs where there is more than one."""
+def _summary(rows: Sequence[dict[str, Any]], name: str, *, digits: int) -> str:
+    """A number over its uncertainty: of several hairs mean, SD and count; of one its interval."""
+    values = [float(row[name]) for row in rows]
     mean = number(float(np.mean(values)), digits)
-    if len(values) < 2:
+    if len(values) > 1:
+        return f"{mean}\nSD {number(float(np.std(values, ddof=1)), digits)}, n {len(values)}"
+    start = "" if name == "value" else f"{name}_"
+    low, high = (rows[0].get(f"{start}{end}") for end in ("low", "high"))
+    if low is None or high is None or low == high:
         return mean
-    return f"{mean} (SD {number(float(np.std(values, ddof=1)), digits)}, n {len(values)})"
+    return f"{mean}\n{number(low, digits)}–{number(high, digits)}"
 
 
 def _evenness_table(tables: Tables, order: Sequence[str]) -> Grid:
@@ -215,9 +221,9 @@ def _evenness_table(tables: Tables, order: Sequence[str]) -> Grid:
         values = _collect(group, lambda r: (str(r["measure"]), str(r["wash"])), "value")
         for measure in dict.fromkeys(measure for measure, _ in values):
             cells = [values.get((measure, wash)) for wash in washes]
-            words = [_summary(cell, digits=2) if cell else None for cell in cells]
+            words = [_summary(cell, "value", digits=1) if cell else None for cell in cells]
             rows.append((name, MEASURE_WORDS.get(measure, measure), *words))
-    caption = "Evenness by treatment and wash, ΔE₀₀: mean over hairs"
+    caption = f"Evenness by treatment and wash, ΔE₀₀: {_UNDER}"
     return grid(caption, ("treatment", "measure", *washes), rows)
 
 
@@ -230,18 +236,19 @@ def _left_table(tables: Tables, order: Sequence[str]) -> Grid:
         values = _collect(group, lambda r: (str(r["zone"]), int(r["wash"])), "colour_left")
         for zone in ZONES:
             cells = [values.get((zone, wash)) for wash in washes]
-            words = [_summary(cell, digits=0) if cell else None for cell in cells]
+            words = [_summary(cell, "colour_left", digits=0) if cell else None for cell in cells]
             rows.append((name, ZONE_WORDS[zone], *words))
-    return grid("Colour left, %: mean over hairs", ("treatment", "zone", *map(str, washes)), rows)
+    caption = f"Colour left, %: {_UNDER}"
+    return grid(caption, ("treatment", "zone", *map(str, washes)), rows)
 
 
 def _collect(
     rows: Sequence[dict[str, Any]], key: Callable[[dict[str, Any]], Any], value: str
-) -> dict[Any, list[float]]:
-    found: dict[Any, list[float]] = defaultdict(list)
+) -> dict[Any, list[dict[str, Any]]]:
+    found: dict[Any, list[dict[str, Any]]] = defaultdict(list)
     for row in rows:
         if row.get(value) is not None:
-            found[key(row)].append(float(row[value]))
+            found[key(row)].append(row)
     return found
 
 

@@ -108,3 +108,13 @@ def test_a_comparison_of_single_tresses_gives_the_reason_and_no_number():
            "verdict": "one tress each", "n_a": 1, "n_b": 1}  # fmt: skip
 
     assert sentences.comparison_sentence(row).endswith("one tress each (1 and 1 tresses).")
+
+
+def test_a_difference_whose_band_is_open_is_still_called_a_difference():
+    row = {"wash": "0", "value": 2.0, "low": 0.9, "high": 2.9, "critical": 0.8, "resolved": True,
+           "words": "cannot tell from these photos"}  # fmt: skip
+
+    told = sentences.evenness_sentence(row, direction="lighter")
+
+    assert "differ by ΔE₀₀ 2.0 (0.9 to 2.9); how visible that is cannot be told" in told
+    assert ": cannot tell" not in told
