@@ -34,7 +34,7 @@ from hairtone.spectra.viewing import viewing_wavelengths
 FILE = Path(__file__).resolve().parent / "prior.npz"
 SHAPES = 16  # q; hair and patches are then right to 0.02 ΔE00
 CAMERAS = 60
-HAIRS = ((0.0, 800), (0.35, 3200))  # chance of each dye band, and how many hairs; our choice
+HAIRS = ((0.0, 800), (0.5, 3200))  # chance of each dye band, and how many hairs; our choice
 SEED = 20
 WIDEN = 1.3  # of the drawn covariance: real cameras vary more than drawn ones; our choice
 SMOOTH_NM = 18.0  # reach of free smooth deviations; our choice

@@ -1,8 +1,8 @@
 """Reflectances of hair from a broad family, to learn from: what hair can look like at all.
 
 Made on purpose of other laws than `hairtone.spectra.hair`, with which scenes are rendered: light
-takes paths of many lengths (a gamma mixture) instead of two fluxes, dye bands are plain bells,
-and powers, floors and slopes vary more widely.
+takes paths of many lengths (a gamma mixture, or those of diffusing light) instead of two fluxes,
+dye bands are plain bells, and powers, floors and slopes vary more widely.
 """
 
 from __future__ import annotations
@@ -12,8 +12,11 @@ import numpy as np
 from hairtone.colorimetry import Floats
 from hairtone.spectra.viewing import viewing_wavelengths
 
-_DYE_SLOTS = 3  # bands a draw may have at most; our choice
-DYE_CHANCE = 0.45  # that a slot is filled; our choice
+_DYE_SLOTS = 2  # bands a draw may have at most; our choice
+DYE_CHANCE = 0.5  # that a slot is filled; our choice
+DIFFUSING = 0.3  # share of hair dense enough for light to diffuse; our choice
+# what hair without pigment gives back: thin or loose bundles let much of it pass; our choice
+TOP = (0.4, 1.0)
 
 
 def draw_broad_hair(count: int, *, seed: int, dye_chance: float = DYE_CHANCE) -> Floats:
@@ -26,12 +29,13 @@ def draw_broad_hair(count: int, *, seed: int, dye_chance: float = DYE_CHANCE) ->
     seed : int
         Of the draw.
     dye_chance : float, optional
-        That each of three dye bands is there; 0 for hair without dye.
+        That each of two dye bands is there; 0 for hair without dye.
 
     Notes
     -----
     With absorption μ and path lengths of a gamma law of shape g, R = (1 + k·μ/g)^(-g) (the
-    Laplace transform of the gamma density), under a surface floor, times a slight slope.
+    Laplace transform of the gamma density); where light diffuses, R = exp(-sqrt(2·k·μ)), that of
+    first-passage lengths. Both under a surface floor, times a slight slope.
     All ranges are our choice, wider than hair is known to be.
     """
     rng = np.random.default_rng(seed)
@@ -51,7 +55,12 @@ def draw_broad_hair(count: int, *, seed: int, dye_chance: float = DYE_CHANCE) ->
         absorbing += present * 10 ** uniform(-1.0, 1.3) * np.exp(-0.5 * distance**2)
 
     shape = uniform(0.5, 1.1)
-    inside = (1 + uniform(1.0, 3.0) * absorbing / shape) ** -shape
-    floor, top = uniform(0.003, 0.025), uniform(0.75, 1.0)
+    absorbing = uniform(1.0, 3.0) * absorbing
+    inside = np.where(
+        rng.random((count, 1)) < DIFFUSING,
+        np.exp(-np.sqrt(2 * absorbing)),
+        (1 + absorbing / shape) ** -shape,
+    )
+    floor, top = uniform(0.003, 0.025), uniform(*TOP)
     slope = relative ** rng.normal(0, 0.12, (count, 1))
     return np.clip(floor + (1 - floor) * top * inside * slope, 0.003, 1.0)
