@@ -12,8 +12,8 @@ from hairtone.calibration.level1 import Level1Model
 from hairtone.calibration.level2 import Level2Model
 from hairtone.colorimetry import Floats
 
-COMMON: Final = {True: 1.0, False: 1.1}  # RAW, encoded: factor on the averaged deviations, as
-# the two levels share errors; by coverage
+# factor on the averaged deviations, as the two levels share errors; by coverage
+COMMON: Final = 1.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -53,7 +53,7 @@ class AverageModel:
         middle = self.lab(light if light.ndim == 2 else light.mean(axis=0))
         first = self.level1.lab_draws(self._as_level1(light))
         both = self.share * self.level2.lab_draws(light) + (1 - self.share) * first
-        return np.asarray(middle + COMMON[self.level2.is_linear] * (both - middle))
+        return np.asarray(middle + COMMON * (both - middle))
 
     def _as_level1(self, linear: ArrayLike) -> Floats:
         """The light that level 1 reads from the same encoded values."""

@@ -1,4 +1,7 @@
-"""Level 1, level 2 or their average, by what held-out patches say of each."""
+"""Level 1, level 2 or, for encoded photos, their average, by what held-out patches say of each.
+
+Averaging takes errors of tone and look out, which RAW has none of: there level 2 stands alone.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +17,7 @@ from hairtone.calibration.types import Calibration
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import Floats, Viewing
 
-SHARE: Final = {True: 0.75, False: 0.6}  # of level 2, RAW and encoded; from simulated photos
+SHARE: Final = 0.6  # of level 2 in the average; from simulated photos
 WORSE: Final = 1.2  # level 2 is left out where its held-out error is this much larger; our choice
 POOR: Final = 8.0  # level 1 is left out above this held-out ΔE00, if level 2 does better; ours
 
@@ -48,18 +51,16 @@ def choose_level(first: Calibration, second: Calibration) -> Calibration:
     }
     if errors[1] > WORSE * errors[0]:
         return replace(first, facts={**facts, **first.facts})
-    if errors[0] > POOR and errors[1] < errors[0] / 2:
-        return replace(second, facts=facts)
     models = (first.model, second.model)
     if not isinstance(models[0], Level1Model) or not isinstance(models[1], Level2Model):
         raise TypeError("choose_level() takes a level 1 and a level 2 calibration.")
-    share = SHARE[models[1].is_linear]
-    facts["share_level2"] = share
+    if models[1].is_linear or (errors[0] > POOR and errors[1] < errors[0] / 2):
+        return replace(second, facts=facts)
     return replace(
         second,
-        model=AverageModel(level1=models[0], level2=models[1], share=share),
+        model=AverageModel(level1=models[0], level2=models[1], share=SHARE),
         method="average",
-        residual=share * second.residual + (1 - share) * first.residual,
-        held_out=share * second.held_out + (1 - share) * first.held_out,
-        facts=facts,
+        residual=SHARE * second.residual + (1 - SHARE) * first.residual,
+        held_out=SHARE * second.held_out + (1 - SHARE) * first.held_out,
+        facts={**facts, "share_level2": SHARE},
     )

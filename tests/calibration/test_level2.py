@@ -67,7 +67,7 @@ def test_the_chosen_calibration_is_nearer_the_truth_than_level_1(outcome):
 def test_the_chosen_calibration_is_no_worse_than_level_2(outcome):
     gap = errors(outcome, 1).mean(axis=1) - errors(outcome, 2).mean(axis=1)
 
-    assert gap.mean() > 0
+    assert gap.mean() >= 0  # RAW: level 2 itself
     assert {fit.method for *_, fit in outcome} <= {"level 1", "level 2", "average"}
 
 
