@@ -81,7 +81,10 @@ def _are_odd(readings: PatchReadings, misfit: Floats, *, sound: Marks) -> Marks:
     limit = np.maximum(limit, TIMES_MIDDLE * middle)
     odd: Marks = np.asarray(misfit > limit)
     for _ in range(PATCHES):  # what covers a patch often reaches over the next
-        odd |= _beside(odd) & ~IS_GREY & (misfit > BESIDE * limit)
+        more = odd | _beside(odd) & ~IS_GREY & (misfit > BESIDE * limit)
+        if (more == odd).all():
+            break
+        odd = more
     tint = grey_tint(readings.encoded, use=sound & ~odd)
     if (sound & ~odd)[IS_GREY].all() and tint > limits["refuse_grey_tint_above"]:
         odd[strangest_grey(readings.encoded, use=sound)] = True

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,7 @@ from hairtone.chart.lattice import map_points
 from hairtone.chart.refine import CENTRES, Grid
 from hairtone.chart.types import PATCHES
 from hairtone.colorimetry import Floats
-from hairtone.photo.pixels import encoded_values
+from hairtone.photo.pixels import codes_at, encoded_values
 from hairtone.photo.types import Photo
 
 INNER = 0.6  # of a patch's width and height is read; common practice
@@ -58,23 +59,28 @@ def read_patches(photo: Photo, grid: Grid) -> PatchReadings:
     steps = int(np.clip(round(INNER * grid.patch_px / BLOCKS), 2, MOST_STEPS))
     codes = _codes(photo, grid, side=BLOCKS * steps)
     values = encoded_values(photo, codes)
-    blocks = values.reshape(PATCHES, BLOCKS, steps, BLOCKS, steps, 3)
-    means = blocks.mean(axis=(2, 4)).reshape(PATCHES, -1, 3)
+    planes = np.ascontiguousarray(np.moveaxis(values, -1, 1))  # (24, 3, side, side)
+    blocks = planes.reshape(PATCHES, 3, BLOCKS, steps, BLOCKS, steps)
+    block_means = blocks.mean(axis=(3, 5))
+    means = block_means.reshape(PATCHES, 3, -1).swapaxes(1, 2)
     left = _without_slope(means)
     free = left.shape[1] - 3
     spread = np.einsum("pbi,pbj->pij", left, left) / free
-    inside = blocks.std(axis=(2, 4)).mean(axis=(1, 2))
+    inside = _spread_inside(blocks, block_means).mean(axis=(2, 3))
     quantum = 1 / photo.top_code
     rounding = quantum**2 / 12 * np.where(inside < quantum / 2, 1.0, 1 / steps**2)
     grey = left.mean(axis=-1)
-    pixels = values.reshape(PATCHES, -1, 3)
+    greys = (blocks[:, 0] + blocks[:, 1] + blocks[:, 2]) / 3
+    grey_inside = _spread_inside(greys, block_means.mean(axis=1))
+    brightest = _highest(values).reshape(PATCHES, -1)
+    at_top = _highest(codes).reshape(PATCHES, -1) >= photo.top_code
     return PatchReadings(
-        encoded=_trimmed_mean(pixels),
+        encoded=_trimmed_mean(planes.reshape(PATCHES, 3, -1)),
         covariance=spread / left.shape[1] + rounding[:, :, None] * np.eye(3),
-        bright=_share(pixels.max(axis=-1) > TOP, codes.reshape(PATCHES, -1, 3) >= photo.top_code),
-        dark=_dark_share(codes.reshape(PATCHES, -1, 3), pixels, photo),
+        bright=np.asarray(((brightest > TOP) | at_top).mean(axis=1)),
+        dark=_dark_share(codes.reshape(PATCHES, -1, 3), brightest, photo),
         uneven=np.abs(grey).max(axis=1),
-        uneven_noise=blocks.mean(axis=-1).std(axis=(2, 4)).mean(axis=(1, 2)) / steps + quantum / 4,
+        uneven_noise=grey_inside.mean(axis=(1, 2)) / steps + quantum / 4,
     )
 
 
@@ -87,7 +93,7 @@ def _codes(photo: Photo, grid: Grid, *, side: int) -> NDArray[np.uint8 | np.uint
     width, height = photo.size
     x = np.clip(np.round(points[:, 0]), 0, width - 1).astype(np.int64)
     y = np.clip(np.round(points[:, 1]), 0, height - 1).astype(np.int64)
-    return photo.pixels[y, x].reshape(PATCHES, side, side, 3)
+    return codes_at(photo, y, x).reshape(PATCHES, side, side, 3)
 
 
 def _without_slope(means: Floats) -> Floats:
@@ -99,18 +105,26 @@ def _without_slope(means: Floats) -> Floats:
     return means - np.einsum("bc,pci->pbi", project, means)
 
 
-def _trimmed_mean(pixels: Floats) -> Floats:
-    cut = int(TRIM * pixels.shape[1])
-    return np.sort(pixels, axis=1)[:, cut : pixels.shape[1] - cut].mean(axis=1)
+def _spread_inside(blocks: Floats, means: Floats) -> Floats:
+    """SD inside each block, of pixels (…, 4, steps, 4, steps) and block means (…, 4, 4)."""
+    square = np.einsum("...isjt,...isjt->...ij", blocks, blocks)
+    count = blocks.shape[-1] * blocks.shape[-3]
+    return np.sqrt(np.maximum(square / count - means**2, 0.0))
 
 
-def _share(*marks: NDArray[np.bool_]) -> Floats:
-    flat = [mark.any(axis=-1) if mark.ndim == 3 else mark for mark in marks]
-    return np.asarray(np.logical_or.reduce(flat).mean(axis=1))
+def _highest(colours: NDArray[Any]) -> NDArray[Any]:
+    """Largest channel of colours (…, 3), several times faster than along so short an axis."""
+    return np.maximum(np.maximum(colours[..., 0], colours[..., 1]), colours[..., 2])
 
 
-def _dark_share(codes: NDArray[np.uint8 | np.uint16], pixels: Floats, photo: Photo) -> Floats:
+def _trimmed_mean(planes: Floats) -> Floats:
+    """Of values (24, 3, n), shape (24, 3)."""
+    cut = int(TRIM * planes.shape[-1])
+    return np.sort(planes, axis=-1)[..., cut : planes.shape[-1] - cut].mean(axis=-1)
+
+
+def _dark_share(codes: NDArray[np.uint8 | np.uint16], brightest: Floats, photo: Photo) -> Floats:
     """RAW: any channel at black level. Encoded: all channels dark; one may end in a pure colour."""
     if photo.encoding.is_linear:
         return np.asarray((codes == 0).any(axis=-1).mean(axis=1))
-    return np.asarray((pixels.max(axis=-1) < BOTTOM).mean(axis=1))
+    return np.asarray((brightest < BOTTOM).mean(axis=1))

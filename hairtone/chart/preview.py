@@ -44,14 +44,14 @@ def make_preview(photo: Photo, *, edge: int) -> Preview:
         mean = 3 if times == 3 else 2
         step = times // mean
         wide, high = (mean * (-(-side // step) // mean) for side in photo.size)
-        thin = stored[::step, ::step][:high, :wide]
+        thin = _thinned(stored, step)[:high, :wide]
         size = (wide // mean, high // mean)
         small = np.asarray(cv2.resize(thin, size, interpolation=cv2.INTER_AREA), stored.dtype)
         origin = step * (mean - 1) / 2
     else:
         small, times, origin = stored, 1, 0.0
     return Preview(
-        picture=_to_8_bit(small[..., :3], photo),
+        picture=_to_8_bit(small, photo),
         to_photo=np.array([[times, 0, origin], [0, times, origin], [0, 0, 1.0]]),
     )
 
@@ -71,6 +71,15 @@ def stored_pixels(photo: Photo) -> NDArray[np.uint8 | np.uint16]:
     return pixels
 
 
+def _thinned(stored: NDArray[np.uint8 | np.uint16], step: int) -> NDArray[np.uint8 | np.uint16]:
+    """Every `step`-th row and column; whole words of the decoder's buffer copy faster."""
+    thin = stored[::step, ::step]
+    if stored.dtype != np.uint8 or stored.shape[-1] != 4 or not stored.flags.c_contiguous:
+        return thin
+    words = np.ascontiguousarray(stored.view(np.uint32)[::step, ::step, 0])
+    return words.view(np.uint8).reshape(thin.shape)
+
+
 def _to_8_bit(small: NDArray[np.uint8 | np.uint16], photo: Photo) -> NDArray[np.uint8]:
     """Encoded 8-bit codes, lifted where the whole photo is dark."""
     if photo.encoding.is_linear:
@@ -78,7 +87,9 @@ def _to_8_bit(small: NDArray[np.uint8 | np.uint16], photo: Photo) -> NDArray[np.
         bright = max(float(np.quantile(light[::2, ::2], BRIGHT_SHARE)), 1e-4)
         lifted = encode_srgb(np.clip(light / min(bright, 1.0), 0, 1))
         return (255 * lifted + 0.5).astype(np.uint8)
-    codes = (small >> 8 if small.dtype == np.uint16 else small).astype(np.uint8, order="C")
+    codes = np.asarray(small >> 8 if small.dtype == np.uint16 else small, np.uint8)
+    if codes.shape[-1] == 4:
+        codes = np.asarray(cv2.cvtColor(codes, cv2.COLOR_RGBA2RGB), np.uint8)
     levels = cv2.calcHist([codes], [1], None, [256], [0, 256]).cumsum()
     bright = int(np.searchsorted(levels, BRIGHT_SHARE * levels[-1]))
     if bright >= DARK:

@@ -17,6 +17,15 @@ _HIGH: Final = 0.985  # our choice: codes this near the top are taken for clippe
 _LOW: Final = 0.02  # our choice: encoded values under this are lost in black
 
 
+def codes_at(photo: Photo, rows: NDArray[np.integer], columns: NDArray[np.integer]) -> NDArray[Any]:
+    """Codes where `rows` and `columns` point, shape (…, 3); the two broadcast together."""
+    pixels = photo.pixels
+    if pixels.dtype == np.uint8 and pixels.strides[1] == 4:  # a whole word at a time
+        words = packed_pixels(photo)[rows, columns]
+        return words.view(np.uint8).reshape(*words.shape, 4)[..., :3]
+    return np.asarray(pixels[rows, columns])
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClippedShare:
     """Share of pixels in which at least one channel is clipped.

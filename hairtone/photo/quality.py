@@ -195,7 +195,7 @@ def blur_flags(width_px: float, *, patch_px: float | None = None) -> tuple[Flag,
     )
 
 
-def _widths(lines: NDArray[np.float64]) -> NDArray[np.float64]:
+def _widths(lines: NDArray[np.floating]) -> NDArray[np.float64]:
     """Widths of the steepest edges along the lines."""
     if lines.shape[1] < 4:  # too short to hold an edge
         return np.empty(0)
@@ -209,7 +209,7 @@ def _widths(lines: NDArray[np.float64]) -> NDArray[np.float64]:
     height, steepest = height[is_edge], steepest[is_edge]
     count = max(_LEAST_EDGES, int(_STEEPEST * len(steepest)))
     order = np.argsort(-steepest, kind="stable")[:count]
-    return np.asarray(height[order] / steepest[order])
+    return np.asarray(height[order] / steepest[order], np.float64)
 
 
 def _stops(white: float) -> float:

@@ -25,11 +25,12 @@ def cut_region(photo: Photo, region: Box | None) -> NDArray[np.uint8] | NDArray[
     return codes
 
 
-def some_lines(photo: Photo, region: Box | None) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def some_lines(photo: Photo, region: Box | None) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Some rows and some columns of a region's green channel, 0..1.
 
     Green holds most of the detail and least of the noise; lines are spread evenly, whole.
     """
     green = cut_region(photo, region)[..., 1]
     rows, columns = (lines[:: max(1, -(-len(lines) // _LINES))] for lines in (green, green.T))
-    return rows.astype(np.float64) / photo.top_code, columns.astype(np.float64) / photo.top_code
+    top = np.float32(photo.top_code)
+    return rows.astype(np.float32, order="C") / top, columns.astype(np.float32, order="C") / top

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -91,21 +92,32 @@ def judge_screen(photo: Photo) -> tuple[Flag, ...]:
         raise error.at(photo.name) from error
 
 
-def _peak(lines: NDArray[np.float64]) -> float:
+def _peak(lines: NDArray[np.float32]) -> float:
     """Strongest fine period along the lines over the median of its neighbours."""
     band, count = len(lines) // _BANDS, lines.shape[1] // _WINDOW
     if not band:
         return 1.0
     windows = lines[: band * _BANDS, : count * _WINDOW].reshape(_BANDS, band, count, _WINDOW)
     windows = windows - windows.mean(axis=-1, keepdims=True)
-    power = (np.abs(np.fft.rfft(windows * np.hanning(_WINDOW), axis=-1)) ** 2).mean(axis=1)
-    level = np.log(power.reshape(_BANDS * count, -1) + _FLOOR)
+    power = _power(windows * np.hanning(_WINDOW).astype(np.float32)).mean(axis=1)
+    level = np.log(power.reshape(_BANDS * count, -1).astype(np.float64) + _FLOOR)
     padded = np.pad(level, ((0, 0), (_NEIGHBOURS, _NEIGHBOURS)), mode="reflect")
     around = np.lib.stride_tricks.sliding_window_view(padded, 2 * _NEIGHBOURS + 1, axis=1)
     middle = np.partition(around, _NEIGHBOURS, axis=-1)[..., _NEIGHBOURS]  # of an odd number
     above = np.quantile(level - middle, _SHARE, axis=0)
-    frequency = np.arange(len(above)) / _WINDOW
+    frequency = np.arange(1, len(above) + 1) / _WINDOW
     fine = (frequency > 1 / _LONGEST_PERIOD) & (frequency < 0.49)
     off_blocks = np.abs(frequency * _JPEG_STEP - np.rint(frequency * _JPEG_STEP))
     fine &= off_blocks > _BLOCK_BINS * _JPEG_STEP / _WINDOW
     return float(np.exp(above[fine].max()))
+
+
+def _power(windows: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Power at 1, 2 … 128 periods a window, shape (…, 256) -> (…, 128).
+
+    Single precision: 1e-7 of a window's own level, far under the noise of any photo.
+    """
+    spectra = cv2.dft(windows.reshape(-1, _WINDOW), flags=cv2.DFT_ROWS)
+    square = np.asarray(spectra, np.float32)[:, 1:] ** 2  # Re 1, Im 1, Re 2 … Im 127, Re 128
+    square[:, :-1:2] += square[:, 1::2]
+    return square[:, ::2].reshape(*windows.shape[:-1], -1)
