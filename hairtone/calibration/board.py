@@ -13,17 +13,18 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from hairtone.calibration.polynomial import fit_robust, terms
+from hairtone.calibration.polynomial import fit_robust, middle_of, terms
 from hairtone.calibration.types import ColourModel
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import Floats
-from hairtone.photo.pixels import encoded_values
+from hairtone.photo.pixels import codes_at, encoded_values
 from hairtone.photo.types import Photo
 
 Mask = NDArray[np.bool_]
 Codes = NDArray[Any]
 
 CELLS: Final = 168  # along the longer side; our choice: a strand 1 % of the frame wide still shows
+MOST_POINTS: Final = 1000  # that a smooth light over the board is laid through; our choice, speed
 SAMPLES: Final = 4  # pixels taken along each side of a cell; our choice, speed
 LEAST_LIGHT: Final = 0.008  # of white; darker cells tell noise and flare, not light; our choice
 MOST_CODE: Final = 0.96  # of the top code; above it tone curves flatten and colours bleach; ours
@@ -105,18 +106,21 @@ def reduce_photo(photo: Photo, to_light: Callable[[Codes], Floats]) -> Cells:
     rows, columns = max(int(height / size), 1), max(int(width / size), 1)
     y = _sample_places(height, rows)
     x = _sample_places(width, columns)
+    shown = codes_at(photo, *np.ix_(y, x))
     light, level, square = np.zeros((rows, columns, 3)), np.zeros((rows, columns)), 0.0
-    clipped = np.zeros((rows, columns), bool)
-    for place in np.ndindex(SAMPLES, SAMPLES):
-        codes = photo.pixels[np.ix_(y[place[0] :: SAMPLES], x[place[1] :: SAMPLES])]
+    brightest = np.zeros((rows, columns, 3), shown.dtype)
+    for down, across in np.ndindex(SAMPLES, SAMPLES):
+        codes = shown[down::SAMPLES, across::SAMPLES]
         sample = to_light(codes)
         bright = sample @ np.array([0.25, 0.5, 0.25])
-        light, level, square = light + sample, level + bright, square + bright**2
-        over = codes > MOST_CODE * photo.top_code
-        clipped |= over[..., 0] | over[..., 1] | over[..., 2]
+        light += sample
+        level += bright
+        square = square + bright**2
+        np.maximum(brightest, codes, out=brightest)
     count = SAMPLES**2
     mean, level = np.maximum(light / count, LEAST_LIGHT), np.maximum(level / count, LEAST_LIGHT)
     spread = np.sqrt(np.maximum(square / count - level**2, 0.0))
+    clipped: Mask = np.asarray((brightest > MOST_CODE * photo.top_code).any(axis=-1))
     colour = np.log(np.stack([level, mean[..., 0] / mean[..., 1], mean[..., 2] / mean[..., 1]], -1))
     middle = np.meshgrid(
         (np.arange(columns) + 0.5) * width / columns - 0.5,
@@ -125,7 +129,7 @@ def reduce_photo(photo: Photo, to_light: Callable[[Codes], Floats]) -> Cells:
     return Cells(
         colour=colour,
         texture=spread / level,
-        is_sound=~clipped & (mean > LEAST_LIGHT).all(axis=-1),
+        is_sound=np.asarray(~clipped & (mean > LEAST_LIGHT).all(axis=-1)),
         points=np.stack(middle, axis=-1),
     )
 
@@ -163,14 +167,15 @@ def _grow(cells: Cells, allowed: Mask, near: Mask, *, middle: Floats) -> Board:
     if not chosen.any():
         return empty
     away = (cells.points - middle) / np.hypot(*cells.points[-1, -1])
-    rest = np.zeros_like(cells.colour)
     for _ in range(3):
-        bare = smooth & chosen[pieces]
-        rest = _left_over(cells.colour, away, bare)
+        rest = _left_over(cells.colour, away, smooth & chosen[pieces])
         typical = _median_by_piece(rest, pieces, smooth, len(sizes))
+        before = chosen
         chosen = (np.abs(typical) < JOINED).all(axis=1) & (sizes >= LEAST_PIECE) | (
             chosen & (seeded > 0)
         )
+        if (chosen == before).all():
+            break
     low, high = SHADOW
     tinted = (np.abs(typical[:, 1:]) < ALIKE[1:]).all(axis=1)
     dark = tinted & (typical[:, 0] > low) & (typical[:, 0] < high) & (sizes >= LEAST_SHADOW)
@@ -186,7 +191,9 @@ def _commonest(cells: Cells, near: Mask) -> Mask:
         return found
     colours = cells.colour[places[:, 0], places[:, 1]]
     some = colours[:: max(1, len(colours) // 300)] / ALIKE
-    alike = np.abs(some[:, None] - some[None]).max(axis=-1) < 1
+    alike = np.ones((len(some), len(some)), bool)
+    for channel in some.T:
+        alike &= np.abs(channel[:, None] - channel) < 1
     middle = some[alike.sum(axis=1).argmax()] * ALIKE
     best = (np.abs(colours - middle) < ALIKE).all(axis=-1)
     if best.mean() < LEAST_SHARE:
@@ -232,14 +239,13 @@ def _pieces(calm: Floats, smooth: Mask, edge: Floats) -> NDArray[np.int64]:
 
 def _left_over(colour: Floats, away: Floats, bare: Mask) -> Floats:
     """Colour less what a smooth light over the bare board predicts, shape (h, w, 3)."""
-    points = away[bare]
-    stride = max(1, len(points) // 2500)
+    shown = np.flatnonzero(bare)
+    shown = shown[:: max(1, len(shown) // MOST_POINTS)]
     every = terms(away.reshape(-1, 2), count=5)
+    design, values = every[shown], colour.reshape(-1, 3)[shown].T
     rest = np.empty_like(colour)
     for channel, count in enumerate((5, 2, 2)):
-        fit = fit_robust(
-            terms(points[::stride], count=count), colour[bare][::stride, channel], ridge=0.5
-        )
+        fit = fit_robust(design[:, :count], values[channel], ridge=0.5)
         smooth = fit.level + every[:, :count] @ fit.coefficients
         rest[..., channel] = colour[..., channel] - smooth.reshape(bare.shape)
     return rest
@@ -255,7 +261,8 @@ def _median_by_piece(rest: Floats, pieces: NDArray[np.int64], used: Mask, count:
     values = rest[used][order]
     for start, end in zip(starts, ends, strict=True):
         if end - start >= LEAST_PIECE:
-            typical[numbers[order[start]]] = np.median(values[start:end], axis=0)
+            piece = values[start:end]
+            typical[numbers[order[start]]] = [middle_of(channel) for channel in piece.T]
     return typical
 
 

@@ -137,19 +137,19 @@ def fit_batch(problem: PatchProblem, weights: Floats, start: Floats, *, rounds: 
     Residuals are L*a*b* differences in the local metric of CIEDE2000 half-way between reading and
     reference, whose length is ΔE00; soft-L1 by reweighting [P. J. Huber's scheme], scale 1 ΔE00.
     """
-    parameters = np.broadcast_to(start, (len(weights), problem.start.size)).copy()
+    parameters = np.atleast_2d(start)  # one row while all fits stand at the same place
     ridge = problem.pull**2
     for _ in range(rounds):
         lab, slopes = predict_with_slopes(problem, parameters)
         root = np.linalg.cholesky(delta_e_metric((lab + problem.lab) / 2)).swapaxes(-1, -2)
-        residual = (root @ (lab - problem.lab)[..., None])[..., 0]
-        robust = weights / np.sqrt(1 + (residual**2).sum(axis=-1))
+        residual = root @ (lab - problem.lab)[..., None]
+        robust = weights / np.sqrt(1 + (residual**2).sum(axis=(-2, -1)))
         slopes = root @ slopes
-        flat = slopes.reshape(len(slopes), -1, slopes.shape[-1])
-        weighted = (slopes * robust[..., None, None]).reshape(flat.shape).swapaxes(-1, -2)
-        normal = weighted @ flat + np.diag(ridge)
-        pull = (weighted @ residual.reshape(len(slopes), -1, 1))[..., 0]
-        pull = pull + ridge * (parameters - problem.start)
+        square = slopes.swapaxes(-1, -2) @ np.concatenate([slopes, residual], axis=-1)
+        size = square.shape[-2:]
+        total = (robust[:, None] @ square.reshape(*square.shape[:2], -1)).reshape(-1, *size)
+        normal = total[..., :-1] + np.diag(ridge)
+        pull = total[..., -1] + ridge * (parameters - problem.start)
         parameters = parameters - np.linalg.solve(normal, pull[..., None])[..., 0]
         if not problem.is_linear:
             parameters[:, : tone.TERMS] = tone.keep_rising(parameters[:, : tone.TERMS])

@@ -129,8 +129,11 @@ class Level2Model:
         if not self.is_linear:
             encoded = tone.decode(encoded, draws.curve[:, None, None, :])
         seen = encoded / draws.scale[:, None, :]
-        field = FIELD_SD[self.is_linear] * self.field.at(roots(seen))
-        field = field + self.posterior.field_at(roots(middle + self.best.flare), self.draw_weights)
+        at_middle = roots(
+            middle + self.best.flare
+        )  # draws differ by far less than a field's length
+        field = FIELD_SD[self.is_linear] * self.field.at(at_middle)
+        field = field + self.posterior.field_at(at_middle, self.draw_weights)
         hair = (seen - draws.flare[:, None, :]) * self.level[:, None, None]
         # hair that the mean camera sees so is seen otherwise by this draw's camera
         hair = hair - around.shapes @ (draws.camera - self.best.camera)

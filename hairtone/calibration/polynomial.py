@@ -55,23 +55,23 @@ def fit_robust(design: Floats, values: Floats, *, ridge: float) -> RobustFit:
     ridge : float
         SD that coefficients are expected to have; keeps sparse boards from wild fields.
     """
-    full = np.hstack([np.ones((len(values), 1)), design])
+    full = np.vstack([np.ones(len(values)), design.T])  # a term a row: products run along memory
     weights = np.ones(len(values))
-    found = np.zeros(full.shape[1])
-    found[0] = _middle(values)
-    spread = 1.4826 * _middle(np.abs(values - found[0])) + 1e-4
+    found: Floats = np.zeros(len(full))
+    found[0] = middle_of(values)
+    spread = 1.4826 * middle_of(np.abs(values - found[0])) + 1e-4
     for _ in range(_ROUNDS):
-        hold = np.full(full.shape[1], (spread / ridge) ** 2)
+        hold = np.full(len(full), (spread / ridge) ** 2)
         hold[0] = 1e-9
-        weighted = (full * weights[:, None]).T
-        found = np.linalg.solve(weighted @ full + np.diag(hold), weighted @ values)
-        rest = values - full @ found
-        spread = 1.4826 * _middle(np.abs(rest)) + 1e-4
+        weighted = full * weights
+        found = np.linalg.solve(weighted @ full.T + np.diag(hold), weighted @ values)
+        rest = values - found @ full
+        spread = 1.4826 * middle_of(np.abs(rest)) + 1e-4
         weights = np.maximum(1 - (rest / (TUKEY * spread)) ** 2, 0.0) ** 2
     return RobustFit(level=float(found[0]), coefficients=found[1:], weights=weights)
 
 
-def _middle(values: Floats) -> float:
+def middle_of(values: Floats) -> float:
     """Median of finite values: what `numpy.median` gives, without its way around NaN."""
     half = len(values) // 2
     if len(values) % 2:

@@ -125,15 +125,15 @@ class Posterior:
         rng = np.random.default_rng(seed)
         family = rng.permutation(_in_proportion(self.share, draws))
         shaken = rng.standard_normal((draws, self.mean.shape[1]))
-        unknowns = self.prior_mean[family] + (self.prior_root[family] @ shaken[..., None])[..., 0]
+        unknowns = self.prior_mean[family] + _by_family(self.prior_root, family, shaken)
         own = rng.standard_normal((draws, len(self.roots), 3))
         own = (self.noise_root[family] @ own[..., None])[..., 0]
         amplitude = FIELD_SD[self.is_linear]
         own = own + amplitude * field.at(self.roots) * 3 * self.roots**2
         away = unknowns - self.prior_mean[family]
-        rest = self.missed[family] - (self.design[family] @ away[..., None])[..., 0] - _flat(own)
-        unknowns = unknowns + (self.gain[family] @ rest[..., None])[..., 0]
-        solved = (self.spread_inverse[family] @ rest[..., None])[..., 0]
+        rest = self.missed[family] - _by_family(self.design, family, away) - _flat(own)
+        unknowns = unknowns + _by_family(self.gain, family, rest)
+        solved = _by_family(self.spread_inverse, family, rest)
         return unknowns, self._field_weights(solved)
 
 
@@ -308,6 +308,15 @@ def _doubt(now: _Round, doubt: Floats) -> Floats:
     own = now.block / doubt[..., None, None]
     square = (off * np.linalg.solve(own, off[..., None])[..., 0]).sum(axis=-1) / 3
     return np.maximum(1.0, square / OUTLIER)
+
+
+def _by_family(matrices: Floats, family: np.ndarray, vectors: Floats) -> Floats:
+    """Each vector (draws, b) through the matrix of its family (f, a, b), shape (draws, a)."""
+    out = np.empty((len(vectors), matrices.shape[-2]))
+    for number, matrix in enumerate(matrices):
+        mine = family == number
+        out[mine] = vectors[mine] @ matrix.T
+    return out
 
 
 def _in_proportion(share: Floats, draws: int) -> np.ndarray:

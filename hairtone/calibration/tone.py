@@ -42,6 +42,11 @@ def _light_slope(fraction: Floats) -> Floats:
     return np.where(root > _KNEE, 300 / 116 * root**2, 100 / KAPPA)
 
 
+def _summed(shapes: Floats, coefficients: Floats) -> Floats:
+    """Sum over the terms (last axis) of shapes times coefficients; no array of all products."""
+    return np.asarray(sum(shapes[..., k] * coefficients[..., k] for k in range(TERMS)))
+
+
 def decode(encoded: ArrayLike, coefficients: ArrayLike) -> Floats:
     """Relative light of encoded values under the series.
 
@@ -53,17 +58,17 @@ def decode(encoded: ArrayLike, coefficients: ArrayLike) -> Floats:
         a_1 … a_4; leading axes broadcast against `encoded`.
     """
     encoded = np.asarray(encoded, np.float64)
-    return light_of_lightness(encoded + (waves(encoded) * np.asarray(coefficients)).sum(axis=-1))
+    return light_of_lightness(encoded + _summed(waves(encoded), np.asarray(coefficients)))
 
 
 def decode_with_slopes(encoded: Floats, coefficients: Floats) -> tuple[Floats, Floats, Floats]:
     """Light, its slope over the encoded value, and over each coefficient (last axis)."""
     shapes = waves(encoded)
-    fraction = encoded + (shapes * coefficients).sum(axis=-1)
+    fraction = encoded + _summed(shapes, coefficients)
     steepness = _light_slope(fraction)
     inside = ((encoded >= 0) & (encoded <= 1))[..., None]
     bends = np.where(inside, np.cos(encoded[..., None] * _ORDERS) * _ORDERS, 0.0)
-    slope = steepness * (1 + (bends * coefficients).sum(axis=-1))
+    slope = steepness * (1 + _summed(bends, coefficients))
     return light_of_lightness(fraction), slope, steepness[..., None] * shapes
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hairtone.colorimetry import Floats
 
@@ -88,11 +89,14 @@ class HairRegression:
     def around(self, root: Floats) -> LocalFit:
         """Local lines through the nearest virtual hair around each colour (n, 3)."""
         seen, asked = self.root @ OPPONENT, root @ OPPONENT
+        some = _may_be_near(seen, asked)
+        seen = seen[some]
         square = (asked**2).sum(axis=1)[:, None] + (seen**2).sum(axis=1) - 2 * asked @ seen.T
         near = np.argpartition(square, NEIGHBOURS, axis=1)[:, :NEIGHBOURS]
         distance = np.sqrt(np.maximum(np.take_along_axis(square, near, axis=1), 0.0))
         reach = distance / distance.max(axis=1, keepdims=True)
         weight = (1 - reach**3) ** 3 + 1e-6
+        near = some[near]
         away = self.root[near] - root[:, None]
         line = np.concatenate([np.ones((*near.shape, 1)), away], axis=2)
         weighted = np.swapaxes(line * weight[..., None], 1, 2)
@@ -109,6 +113,19 @@ class HairRegression:
             scatter=scatter / weight.sum(axis=1)[:, None, None],
             shapes=mean,
         )
+
+
+def _may_be_near(seen: Floats, asked: Floats) -> NDArray[np.intp]:
+    """Indices of the `seen` that may be among the nearest of any of the `asked`.
+
+    By the triangle inequality: as many lie within `enough` of the middle of what is asked, so each
+    asked colour, `apart` from it, has its nearest within `enough + apart`.
+    """
+    middle = asked.mean(axis=0)
+    apart = np.sqrt(((asked - middle) ** 2).sum(axis=1).max())
+    distance = np.sqrt(((seen - middle) ** 2).sum(axis=1))
+    enough = np.partition(distance, NEIGHBOURS)[NEIGHBOURS]
+    return np.flatnonzero(distance <= (enough + 2 * apart) * (1 + 1e-9))
 
 
 def regress_hair(hair: Floats, lab: Floats, camera: Floats) -> HairRegression:
