@@ -60,9 +60,11 @@ def project(points: Floats, line: Floats) -> tuple[Floats, Floats]:
     chord = (line[-1] - line[0]) / np.linalg.norm(line[-1] - line[0])
     if (units @ chord).min() > LEAST_ADVANCE:
         at = np.clip(np.searchsorted(line @ chord, points @ chord) - 1, 0, len(steps) - 1)
-        gap = points - line[at]
-        along = starts[at] + (gap * units[at]).sum(axis=1)
-        return along, gap[:, 1] * units[at, 0] - gap[:, 0] * units[at, 1]
+        first, (x, y) = line[:-1], points.T
+        along = (starts - (first * units).sum(axis=1))[at]
+        across = (first[:, 0] * units[:, 1] - first[:, 1] * units[:, 0])[at]
+        ahead, aside = units[:, 0][at], units[:, 1][at]
+        return along + x * ahead + y * aside, across + y * ahead - x * aside
     return _project_on_nearest(points, line[:-1], units, lengths, starts)
 
 

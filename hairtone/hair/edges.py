@@ -14,8 +14,9 @@ from hairtone.photo.types import Photo
 BAND: Final = 1.6  # reach of the edge search to either side; reduced pixels, our choice
 LEAST_CONTRAST: Final = 12.0  # codes between hair and board; under it colour is no guide
 FINE: Final = 3.0  # grains of the edge to a reduced pixel: hair is inset by more than one anyway
-COARSE: Final = 120  # grains of the short side that local colours are taken on
-LOCAL: Final = 15  # reach of the local hair and board colour; reduced pixels
+COARSE: Final = 60  # places across the short side that local colours are taken on
+LOCAL: Final = 15  # least reach of the local hair and board colour; grains
+LOCAL_SHARE: Final = 0.125  # the same of the short side
 
 Box = tuple[int, int, int, int]
 
@@ -106,11 +107,12 @@ def _nearer_to_hair(
     sure = distance[::stride, ::stride]
     rows = np.minimum(ys // stride, coarse.shape[0] - 1)
     columns = np.minimum(xs // stride, coarse.shape[1] - 1)
-    h = _local_mean(coarse, sure > BAND, rows, columns)
-    b = _local_mean(coarse, sure < -BAND, rows, columns)
+    reach = max(2, round(max(LOCAL, LOCAL_SHARE * min(distance.shape)) / stride))
+    h = _local_mean(coarse, sure > BAND, (rows, columns), reach)
+    b = _local_mean(coarse, sure < -BAND, (rows, columns), reach)
     gap = h - b
-    length2 = (gap**2).sum(axis=1)
-    share = ((codes[ys, xs] - b) * gap).sum(axis=1) / np.maximum(length2, 1.0)
+    length2 = np.einsum("nc,nc->n", gap, gap)
+    share = np.einsum("nc,nc->n", codes[ys, xs] - b, gap) / np.maximum(length2, 1.0)
     is_told = length2 > LEAST_CONTRAST**2
     return np.where(is_told, share > 0.5, distance[ys, xs] > 0)
 
@@ -125,13 +127,16 @@ def _codes(photo: Photo, box: Box, grain: int) -> NDArray[np.uint8]:
 
 
 def _local_mean(
-    values: SINGLES, use: NDArray[np.bool_], rows: NDArray[np.intp], columns: NDArray[np.intp]
+    values: SINGLES,
+    use: NDArray[np.bool_],
+    at: tuple[NDArray[np.intp], NDArray[np.intp]],
+    reach: int,
 ) -> SINGLES:
-    """Mean of the pixels in use around some places; of all in use where none are near."""
+    """Mean of the pixels in use around the places `at`; of all in use where none are near."""
     weight = use.astype(np.float32)
-    reach = (2 * LOCAL + 1, 2 * LOCAL + 1)
-    total = cv2.blur(cv2.multiply(values, cv2.merge([weight] * 3)), reach)[rows, columns]
-    count = cv2.blur(weight, reach)[rows, columns, None]
+    window = (2 * reach + 1, 2 * reach + 1)
+    total = cv2.blur(cv2.multiply(values, cv2.merge([weight] * 3)), window)[at]
+    count = cv2.blur(weight, window)[at][:, None]
     local = np.asarray(total / np.maximum(count, np.float32(1e-6)), dtype=np.float32)
     alone = count[:, 0] <= 0.01
     if alone.any():

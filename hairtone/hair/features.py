@@ -79,18 +79,19 @@ def frame_features(
     size = (width // block, height // block)
     step, offset = float(stride * block), stride * (block - 1) / 2
 
-    texture = _mean_steps(sampled, size)
-    small = np.asarray(cv2.resize(sampled, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    logs = _log_light(small, photo, calibration)
-    logs -= _log_field(light, size, step=step, offset=offset)[..., None]
+    sampled[..., 3] = _steps(sampled)
+    sums = _block_sums(sampled, block)
+    texture = sums[3] / np.float32(block**2)
+    logs = _log_light((sums[:3] + block**2 // 2) // block**2, photo, calibration)
+    logs -= _log_field(light, size, step=step, offset=offset)
 
     corners = (np.asarray(reading.corners) - offset) / step
     patch = reading.patch_px / step
     is_chart = _quad(size, corners, grow=CHART_FRAME * patch)
     ring = _quad(size, corners, grow=BOARD_RING * patch) & ~is_chart
     board, smoothness = _board(logs, texture, ring, is_chart)
-    logs_over_board = logs - board
-    lightness = _channel_mean(logs_over_board)
+    logs_over_board = logs - board[:, None, None]
+    lightness = np.asarray(logs_over_board.mean(axis=0))
     tint = _off_grey(logs_over_board)
     return Features(
         lightness=lightness,
@@ -106,52 +107,62 @@ def frame_features(
 def sampled_codes(photo: Photo, stride: int) -> NDArray[np.uint8]:
     """Every `stride`-th pixel on an 8-bit tone scale; for looking, not measuring.
 
-    Shape (h, w, 3), or (h, w, 4) with a last channel that means nothing.
+    A copy, shape (h, w, 4); its last channel means nothing and is free to use.
     """
     codes = photo.pixels[::stride, ::stride, :3]
     if codes.dtype == np.uint8 and not photo.encoding.is_linear:
-        if photo.pixels.strides[1] == 4:  # whole words of the decoder's buffer copy faster
-            words = np.ascontiguousarray(packed_pixels(photo)[::stride, ::stride])
-            return words.view(np.uint8).reshape(*words.shape, 4)
-        return np.ascontiguousarray(codes)
+        words = packed_pixels(photo)[::stride, ::stride].copy()
+        return words.view(np.uint8).reshape(*words.shape, 4)
     shown = photo.encoding.table
     shown = encode_srgb(shown) if photo.encoding.is_linear else shown
     table = np.round(255 * np.clip(shown, 0, 1)).astype(np.uint8)
-    return np.stack([table[codes[..., c], c] for c in range(3)], axis=-1)
+    return np.stack([table[codes[..., c], c] for c in (0, 1, 2, 2)], axis=-1)
 
 
-def _mean_steps(sampled: NDArray[np.uint8], size: tuple[int, int]) -> SINGLES:
-    """Mean absolute step of green between neighbours, both directions, averaged to `size`."""
-    green = cv2.extractChannel(sampled, 1)
+def _steps(sampled: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Larger step of green to the next pixel right or below, shape (h, w)."""
+    green = np.asarray(cv2.extractChannel(sampled, 1), np.uint8)
     steps = np.zeros_like(green)
-    steps[:, :-1] = cv2.absdiff(green[:, 1:], green[:, :-1])
-    steps[:-1] = cv2.max(steps[:-1], cv2.absdiff(green[1:], green[:-1]))
-    block = green.shape[1] // size[0]
-    sums = cv2.boxFilter(steps, cv2.CV_32F, (block, block), anchor=(0, 0))
-    return np.ascontiguousarray(sums[::block, ::block])
+    cv2.absdiff(green[:, 1:], green[:, :-1], dst=steps[:, :-1])
+    down = np.asarray(cv2.absdiff(green[1:], green[:-1]), np.uint8)
+    np.maximum(steps[:-1], down, out=steps[:-1])
+    return steps
 
 
-def _log_light(small: NDArray[np.uint8], photo: Photo, calibration: Calibration) -> SINGLES:
-    """Logarithm of linear light over a mid-grey's under the lamp, through a table of 256 greys."""
+def _block_sums(layers: NDArray[np.uint8], block: int) -> NDArray[np.uint16]:
+    """Sums over blocks of four layers (h, w, 4) at once, shape (4, h / block, w / block).
+
+    Four 16-bit sums lie side by side in one 64-bit word and are added together: blocks of up to
+    16 pixels a side cannot carry over from one to the next.
+    """
+    down = np.add(layers[::block], layers[1::block] if block > 1 else 0, dtype=np.uint16)
+    for row in range(2, block):
+        down += layers[row::block]
+    words = down.view(np.uint64)[..., 0]
+    sums = words[:, ::block].copy()
+    for column in range(1, block):
+        sums += words[:, column::block]
+    return np.ascontiguousarray(np.moveaxis(sums.view(np.uint16).reshape(*sums.shape, 4), -1, 0))
+
+
+def _log_light(codes: NDArray[np.uint16], photo: Photo, calibration: Calibration) -> SINGLES:
+    """Logarithm of linear light over a mid-grey's under the lamp, by channel, shape (3, h, w).
+
+    Through a table of 256 greys.
+    """
     greys = np.repeat(np.arange(256)[:, None] / 255, 3, axis=1)
     if photo.encoding.is_linear:
         greys = decode_srgb(greys)
     linear = np.maximum(calibration.model.linear(greys), 0.0)
     white = lamp_white(calibration.model)
     table = np.log(linear / (MID_GREY * white) + DARK_FLOOR).astype(np.float32)
-    return np.stack([table[small[..., c], c] for c in range(3)], axis=-1)
-
-
-def _channel_mean(logs: SINGLES) -> SINGLES:
-    """Mean over the channels; much faster than along so short an axis."""
-    return np.asarray((logs[..., 0] + logs[..., 1] + logs[..., 2]) / np.float32(3))
+    return np.stack([table[:, c].take(codes[c]) for c in range(3)])
 
 
 def _off_grey(logs: SINGLES) -> SINGLES:
     """Length of what is left of log ratios when their mean over the channels is taken off."""
-    mean = _channel_mean(logs)
-    total = sum(((logs[..., c] - mean) ** 2 for c in range(3)), np.zeros_like(mean))
-    return np.asarray(np.sqrt(total), dtype=np.float32)
+    red, green, blue = logs - logs.mean(axis=0)
+    return np.asarray(np.sqrt(red**2 + green**2 + blue**2), dtype=np.float32)
 
 
 def _log_field(light: LightField, size: tuple[int, int], *, step: float, offset: float) -> SINGLES:
@@ -183,14 +194,14 @@ def _board(
     logs: SINGLES, texture: SINGLES, ring: NDArray[np.bool_], is_chart: NDArray[np.bool_]
 ) -> tuple[SINGLES, float]:
     """Log light and texture of the board: the commonest smooth material around the chart."""
-    thin = np.s_[::BOARD_STRIDE, ::BOARD_STRIDE]
+    thin = np.s_[..., ::BOARD_STRIDE, ::BOARD_STRIDE]
     logs, texture, ring, is_chart = logs[thin], texture[thin], ring[thin], is_chart[thin]
     if ring.sum() < 50:
         ring = ~is_chart
     smooth = ring & (texture <= np.quantile(texture[ring], 0.6))
-    start = np.median(logs[smooth], axis=0)
-    near = ~is_chart & (np.abs(logs - start).max(axis=-1) < 0.25)
+    start = np.median(logs[:, smooth], axis=1)[:, None, None]
+    near = ~is_chart & (np.abs(logs - start).max(axis=0) < 0.25)
     if near.sum() < 50:
         near = smooth
-    board = np.median(logs[near], axis=0)
+    board = np.median(logs[:, near], axis=1)
     return np.asarray(board, dtype=np.float32), max(float(np.median(texture[near])), LEAST_TEXTURE)

@@ -28,8 +28,10 @@ NEUTRAL_DARK: Final = 0.2  # the same beyond the ends, where black things tinted
 LIVELY: Final = 1.35  # times the board's texture that a whole piece shows at least, or has a tint
 UNLIKE: Final = 0.75  # score from which on a pixel is hair; soft shadows reach 0.7
 NOISY: Final = 5.0  # SDs of the board's own score that hair is clear of: one pixel in a frame
+THIN: Final = 3  # of the reduced pixels that the board's noise is told by
 ROBUST_SD: Final = 1.4826  # median absolute deviation -> SD of a normal law; closed form
 LEAST_LEFT: Final = 0.6  # of a piece that must be left when bars and clamps are taken out of it
+BAY: Final = 40  # reduced pixels around a piece that closing its bays may fill
 SOUND: Final = 0.93  # of a piece's filled outline that must be there
 LEAST_SHARE: Final = 0.002  # of the frame; smaller is no tress
 LEAST_OF_LARGEST: Final = 0.12  # smaller than this share of the largest piece is a stray lock
@@ -76,35 +78,48 @@ def _without_bars(piece: Mask, solid: Mask) -> list[Mask]:
     """
     if not (piece & solid).any():
         return [piece]
-    parts = _components(_opened(piece & ~_grown(solid, 5), 5))
+    near = _around(piece, margin=5)
+    parts = _components(_opened(piece[near] & ~_grown(solid[near], 5), 5), least=_least(piece))
     whole = sum(int(part.sum()) for part in parts) > LEAST_LEFT * piece.sum()
-    return parts if whole and all(_is_sound(part) for part in parts) else [piece]
+    if not (whole and all(_is_sound(part) for part in parts)):
+        return [piece]
+    placed = [np.zeros_like(piece) for _ in parts]
+    for canvas, part in zip(placed, parts, strict=True):
+        canvas[near] = part
+    return placed
+
+
+def _around(mask: Mask, *, margin: int) -> tuple[slice, slice]:
+    """The box of a mask and a margin."""
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    return np.s_[
+        max(rows[0] - margin, 0) : rows[-1] + 1 + margin,
+        max(columns[0] - margin, 0) : columns[-1] + 1 + margin,
+    ]
 
 
 def _is_sound(part: Mask) -> bool:
     """Whether a piece has neither holes nor bays."""
-    rows, columns = np.flatnonzero(part.any(axis=1)), np.flatnonzero(part.any(axis=0))
-    margin = 40
-    near = np.s_[
-        max(rows[0] - margin, 0) : rows[-1] + margin,
-        max(columns[0] - margin, 0) : columns[-1] + margin,
-    ]
-    inner = cv2.distanceTransform(part[near].astype(np.uint8), cv2.DIST_L2, 3)
-    size = 2 * int(0.6 * float(inner.max())) + 1
-    return bool(part[near].sum() > SOUND * _closed(part[near], size).sum())
+    near = np.pad(part[_around(part, margin=0)], BAY)
+    inner = cv2.distanceTransform(near.astype(np.uint8), cv2.DIST_L2, 3)
+    reach = 0.6 * float(inner.max())
+    thin = max(1, int(reach / 8))  # a circle eight pixels wide is round enough
+    near = near[::thin, ::thin]
+    return bool(near.sum() > SOUND * _closed(near, 2 * int(reach / thin) + 1).sum())
 
 
 def hair_score(features: Features) -> SINGLES:
     """How unlike board and shadow each reduced pixel is; 0 is board."""
     texture = cv2.blur(features.texture, (3, 3))
-    darker = np.where(texture > SMOOTH, np.float32(DARKER), np.float32(DARKER_SMOOTH))
-    scale = np.where(features.lightness > 0, np.float32(LIGHTER), darker)
+    steps = np.array([DARKER_SMOOTH, DARKER, LIGHTER, LIGHTER], np.float32)
+    scale = steps[2 * (features.lightness > 0) + (texture > SMOOTH)]
     tint = cv2.blur(features.tint, (3, 3)) / np.float32(TINTED)
     # an edge is one line of steps, however high: fibres are steps all over
     capped = np.minimum(features.texture, np.float32(FIBRED + 1))
     fibres = np.maximum(cv2.blur(capped, (5, 5)) - np.float32(1), 0)
-    total = np.hypot(tint, fibres / np.float32(FIBRED - 1))
-    return np.asarray(np.hypot(total, features.lightness / scale), dtype=np.float32)
+    fibres /= np.float32(FIBRED - 1)
+    light = features.lightness / scale
+    return np.asarray(np.sqrt(tint * tint + fibres * fibres + light * light), dtype=np.float32)
 
 
 def unlike_board(features: Features, score: SINGLES) -> float:
@@ -112,7 +127,9 @@ def unlike_board(features: Features, score: SINGLES) -> float:
 
     In a noisy photo the board scores up to 1.5; there only what stands clear of it is hair.
     """
-    board = score[~features.is_chart & (np.abs(features.lightness) < LIGHTER)]
+    thin = np.s_[::THIN, ::THIN]
+    lightness, is_chart = features.lightness[thin], features.is_chart[thin]
+    board = score[thin][~is_chart & (np.abs(lightness) < LIGHTER)]
     if not board.size:
         return UNLIKE
     middle = float(np.median(board))
@@ -136,11 +153,18 @@ def _is_tinted(features: Features, mask: Mask) -> bool:
     return float(np.median(features.tint[mask])) > 1.5 * TINTED
 
 
-def _components(mask: Mask) -> list[Mask]:
+def _components(mask: Mask, *, least: float | None = None) -> list[Mask]:
+    """Connected pieces of at least some pixels; by default a tress's least share of the frame."""
     flat = mask.astype(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(flat, connectivity=8)
     areas = stats[1:count, cv2.CC_STAT_AREA]
-    return [labels == k + 1 for k in np.flatnonzero(areas >= LEAST_SHARE * mask.size)]
+    least = _least(mask) if least is None else least
+    return [labels == k + 1 for k in np.flatnonzero(areas >= least)]
+
+
+def _least(frame: Mask) -> float:
+    """Fewest pixels of a tress in a frame."""
+    return LEAST_SHARE * frame.size
 
 
 def _stands_on_board(mask: Mask, features: Features) -> bool:
@@ -154,8 +178,8 @@ def _stands_on_board(mask: Mask, features: Features) -> bool:
 def _hugs_chart(mask: Mask, features: Features) -> bool:
     """Whether most of a piece lies within a hand's breadth of the chart: rest of its frame."""
     chart_px = np.sqrt(features.is_chart.sum())
-    near = _grown(features.is_chart, 2 * int(0.06 * chart_px) + 1)
-    return bool(mask[near].sum() > 0.5 * mask.sum())
+    away = cv2.distanceTransform((~features.is_chart).astype(np.uint8), cv2.DIST_L2, 3)
+    return bool(mask[away <= 0.06 * chart_px].sum() > 0.5 * mask.sum())
 
 
 def _elongation(mask: Mask) -> float:
