@@ -76,7 +76,8 @@ def find_body(sums: CellSums, field: Floats, across: Floats, *, seed: int) -> Bo
     flat = light / np.exp(shading.log)[:, None, None]
     count, by_level = _by_bin(sums.count, flat, np.log(field) + shading.log)
     shine = fit_shine(count, by_level)
-    cells, pixels = light.sum(axis=2), sums.count.sum(axis=2)
+    levels = np.ones(light.shape[2])
+    cells, pixels = levels @ light, sums.count @ levels
     mean = by_level.sum(axis=1) / np.maximum(count.sum(axis=1), 1)[:, None]
     chroma = mean - mean.mean(axis=1, keepdims=True)
     saturation = float(np.linalg.norm(chroma.sum(axis=0)) / max(mean.mean(axis=1).sum(), 1e-9))
@@ -124,7 +125,8 @@ def _resampled(
     picked = rng.multinomial(lanes, np.full(lanes, 1 / lanes), size=RESAMPLES).astype(np.float64)
     picked = 1 + (picked - 1) * np.sqrt(lanes / (lanes - 1))  # n of n spread (n - 1)/n too little
     falls = np.exp(shading.log_draws(rng.standard_normal((RESAMPLES, 3))))
-    light = np.einsum("rl,blc->rbc", picked / falls, cells)
+    light = (picked / falls) @ np.moveaxis(cells, 1, 0).reshape(lanes, -1)
+    light = light.reshape(RESAMPLES, *cells[:, 0].shape)
     mean = light / np.maximum(picked @ pixels.T, 1)[..., None]
     luminance = mean.mean(axis=2, keepdims=True)
     missed = (_shaken(rng, len(cells)) * shine.sd)[..., None] * luminance * shine.colour
@@ -141,6 +143,6 @@ def _shaken(rng: np.random.Generator, bins: int) -> Floats:
     bell = np.exp(-0.5 * (np.arange(-reach, reach + 1) / REACH) ** 2)
     bell /= np.sqrt((bell**2).sum())
     raw = rng.standard_normal((RESAMPLES, bins + 2 * reach))
-    apart = np.stack([np.convolve(row, bell, mode="valid") for row in raw])
+    apart = np.lib.stride_tricks.sliding_window_view(raw, len(bell), axis=1) @ bell
     common = rng.standard_normal((RESAMPLES, 1))
     return np.sqrt(COMMON) * common + np.sqrt(1 - COMMON) * apart

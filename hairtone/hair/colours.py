@@ -56,16 +56,16 @@ def cell_sums(photo: Photo, model: ColourModel, cells: Cells, *, white: Floats) 
     white : ndarray, shape (3,)
         Linear light of a perfect white where the light field is 1.
     """
-    inside = np.flatnonzero(cells.labels.ravel() >= 0)
-    cell = cells.labels.ravel()[inside].astype(np.int64)
+    inside = cells.labels >= 0
+    cell = cells.labels[inside].astype(np.int64)
     x0, y0, x1, y1 = cells.box
     if photo.pixels.dtype == np.uint8:
-        keys = packed_pixels(photo)[y0:y1, x0:x1].ravel()[inside] & np.uint32(KEY_MASK)
+        keys = packed_pixels(photo)[y0:y1, x0:x1][inside] & np.uint32(KEY_MASK)
         colours, index = distinct(keys)
         codes = unpack_keys(colours)
         linear = model.linear(encoded_values(photo, codes)) / white
         return _summed(cell, index, linear, _is_clipped(photo, codes), cells.lanes)
-    deep = photo.pixels[y0:y1, x0:x1].reshape(-1, photo.pixels.shape[-1])[inside, :3]
+    deep = photo.pixels[y0:y1, x0:x1, :3][inside]
     parts = [
         _summed(
             cell[k : k + CHUNK],
@@ -106,7 +106,7 @@ def distinct(keys: NDArray[np.uint32]) -> tuple[NDArray[np.int64], NDArray[np.in
     rest, red = np.divmod(found, sides[0])
     blue, green = np.divmod(rest, sides[1])
     colours = red + low[0] + ((green + low[1]) << 8) + ((blue + low[2]) << 16)
-    return colours, place[dense].astype(np.int64)
+    return colours, place.take(dense).astype(np.int64)
 
 
 def _is_clipped(photo: Photo, codes: NDArray[np.integer]) -> NDArray[np.bool_]:
@@ -125,21 +125,25 @@ def _summed(
     level = np.clip((np.log(luminance) / LEVEL_STEP).round() + LEVELS - 4, 0, LEVELS - 1)
     level = level.astype(np.int64)
     level[is_clipped] = -1
-    at = level if index is None else level[index]
-    lost = at < 0
+    slot = level if index is None else level.take(index)
+    lost = slot < 0
     any_lost = bool(lost.any())
     clipped = np.bincount(cell[lost] // lanes, minlength=BINS) if any_lost else np.zeros(BINS)
     if any_lost:
-        cell, at = cell[~lost], at[~lost]
+        cell, slot = cell[~lost], slot[~lost]
         index = np.flatnonzero(~lost) if index is None else index[~lost]
-    slot = cell * LEVELS + at
+    slot += cell * LEVELS
     size = BINS * lanes * LEVELS
     shape = (BINS, lanes, LEVELS)
     count = np.bincount(slot, minlength=size).reshape(shape).astype(np.float64)
     light = np.empty((*shape, 3))
+    weights = np.empty(len(slot))
     for channel in range(3):
-        values = linear[:, channel]
-        weights = values if index is None else values[index]
+        values = np.ascontiguousarray(linear[:, channel])
+        if index is None:
+            weights = values
+        else:  # into one buffer; "clip" takes without a second one, no index is out of bounds
+            np.take(values, index, out=weights, mode="clip")
         light[..., channel] = np.bincount(slot, weights, minlength=size).reshape(shape)
     return CellSums(
         count=count,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -23,6 +23,8 @@ SAME_PICTURE: Final = (
     0.4  # correlation from which on two pictures are one; pairs of lays reach 0.35
 )
 INNER: Final = 0.8  # of the width that is looked at
+READINGS: Final = 3.0  # to a cell, at least, that the picture is reduced to; our choice
+MARGIN: Final = 0.5  # of the width to either side of the line: what is looked at, and its blur
 BROAD: Final = 4.0  # cells; variation broader than this is shading, not strands
 SCALE: Final = 40.0  # steps of a signature to one SD of it
 SHIFTS: Final = (10, 4)  # cells along and across by which two signatures may lie apart
@@ -58,11 +60,12 @@ def texture_signature(photo: Photo, strand: Strand) -> NDArray[np.int8]:
     Shading and colour are taken out and the contrast is set to one size, so that two pictures of
     the same lay of hair agree whatever was done to their colours.
     """
-    box, image = _green_around(photo, strand)
     pitch = max(1.0, INNER * strand.width / ACROSS)
-    image = np.asarray(cv2.GaussianBlur(image, (0, 0), 0.5 * pitch), dtype=np.float32)
+    step = max(1, int(pitch / READINGS))
+    origin, image = _green_around(photo, strand, step)
+    image = np.asarray(cv2.GaussianBlur(image, (0, 0), 0.5 * pitch / step), dtype=np.float32)
     places = _straightened(strand, along=ALONG, across=ACROSS, share=INNER)
-    x, y = (places - np.array(box[:2])).astype(np.float32).transpose(2, 0, 1)
+    x, y = ((places - origin) / step).astype(np.float32).transpose(2, 0, 1)
     strip = cv2.remap(
         image,
         np.ascontiguousarray(x),
@@ -188,19 +191,27 @@ def lightness_strip(
     return values.reshape(along, across).astype(np.float32)
 
 
-def _green_around(
-    photo: Photo, strand: Strand
-) -> tuple[tuple[int, int, int, int], NDArray[np.float32]]:
-    """Green on a tone scale in a box around the strand."""
+def _green_around(photo: Photo, strand: Strand, step: int) -> tuple[Floats, NDArray[np.float32]]:
+    """Green on a tone scale around the strand, means of step x step pixels.
+
+    Returns
+    -------
+    ndarray, shape (2,), and ndarray, shape (h, w)
+        Middle of the first mean [photo pixels, xy], and the means.
+    """
     width, height = photo.size
-    margin = strand.width
+    margin = MARGIN * strand.width + step
     low = np.maximum(np.floor(strand.line.min(axis=0) - margin), 0).astype(int)
     high = np.minimum(np.ceil(strand.line.max(axis=0) + margin) + 1, (width, height)).astype(int)
-    green = photo.pixels[low[1] : high[1], low[0] : high[0], 1] / np.float32(photo.top_code)
-    if photo.encoding.is_linear:
-        green = np.sqrt(green)
-    box = (int(low[0]), int(low[1]), int(high[0]), int(high[1]))
-    return box, np.asarray(255 * green, dtype=np.float32)
+    size = np.maximum((high - low) // step, 1)
+    high = np.minimum(low + size * step, high)
+    green: NDArray[Any] = photo.pixels[low[1] : high[1], low[0] : high[0], 1].copy()
+    if green.dtype != np.uint8:
+        tones = green.astype(np.float32) / np.float32(photo.top_code)
+        green = np.float32(255) * (np.sqrt(tones) if photo.encoding.is_linear else tones)
+    if step > 1:
+        green = np.asarray(cv2.resize(green, size.tolist(), interpolation=cv2.INTER_AREA))
+    return low + (step - 1) / 2, green.astype(np.float32)
 
 
 def _straightened(
