@@ -67,9 +67,7 @@ def slope_of(values: Floats) -> Floats:
     """Theil-Sen slope per step of values evenly spaced along the last axis."""
     values = np.asarray(values, dtype=np.float64)
     first, second = np.triu_indices(values.shape[-1], k=1)
-    return np.asarray(
-        np.median((values[..., second] - values[..., first]) / (second - first), axis=-1)
-    )
+    return _median((values[..., second] - values[..., first]) / (second - first))
 
 
 def detrended(lab: Floats) -> Floats:
@@ -113,9 +111,16 @@ def measure_patchiness(profile: Profile) -> Patchiness:
 
 def robust_spread(vectors: Floats) -> Floats:
     """Robust SD of m vectors, shape (..., m, 3): that of each axis, added in square."""
-    middle = np.median(vectors, axis=-2, keepdims=True)
-    each = _ROBUST * np.median(np.abs(vectors - middle), axis=-2)
+    axes = np.ascontiguousarray(np.moveaxis(vectors, -1, -2))
+    each = _ROBUST * _median(np.abs(axes - _median(axes)[..., None]))
     return np.asarray(np.sqrt((each**2).sum(axis=-1)))
+
+
+def _median(values: Floats) -> Floats:
+    """Median over a short last axis: sorting is several times faster than `numpy.median`."""
+    count = values.shape[-1]
+    ordered = np.sort(values, axis=-1)
+    return np.asarray((ordered[..., (count - 1) // 2] + ordered[..., count // 2]) / 2)
 
 
 def _without_line(noise: Floats) -> Floats:
@@ -128,7 +133,7 @@ def _without_line(noise: Floats) -> Floats:
 def _limits(raw: float, pattern: Floats, noise: Floats) -> tuple[float, float]:
     """Sizes of the pattern that would not make this reading rare at 2.5 % a side."""
     tail = (1 - COVERAGE) / 2
-    read = np.array([robust_spread(size * pattern + noise) for size in _SIZES])
+    read = robust_spread(_SIZES[:, None, None, None] * pattern + noise)
     rare_above = np.quantile(read, 1 - tail, axis=1) < raw  # this small would read lower
     rare_below = np.quantile(read, tail, axis=1) > raw  # this large would read higher
     low = float(_SIZES[rare_above].max(initial=0.0))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Final
 
 import numpy as np
@@ -93,18 +93,22 @@ def measure_spans(profile: Profile, edges: Sequence[tuple[float, float]]) -> Spa
     """
     weights = np.array([_weights(profile, start, stop) for start, stop in edges])
     white = profile.viewing.white
-
-    def mean(lab: Floats) -> Floats:
-        return xyz_to_lab(weights @ lab_to_xyz(lab, white=white), white=white)
-
-    lab = mean(np.asarray(profile.lab, dtype=np.float64))
-    shaken = mean(sampling_draws(profile))
+    lab, shaken, drawn = (xyz_to_lab(weights @ xyz, white=white) for xyz in _light_of(profile))
     return Spans(
         lab=lab,
         sampling=shaken - shaken.mean(axis=0),
-        calibration=mean(np.asarray(profile.draws, dtype=np.float64)) - lab,
+        calibration=drawn - lab,
         viewing=profile.viewing,
     )
+
+
+@lru_cache(maxsize=2)  # zones, tenths and pieces of one hair are asked for in turn
+def _light_of(profile: Profile) -> tuple[Floats, Floats, Floats]:
+    """XYZ of a profile, of its sampling draws and of its calibration draws."""
+    labs = (profile.lab, sampling_draws(profile), profile.draws)
+    white = profile.viewing.white
+    lab, shaken, drawn = (lab_to_xyz(np.asarray(v, np.float64), white=white) for v in labs)
+    return lab, shaken, drawn
 
 
 def _weights(profile: Profile, start: float, stop: float) -> Floats:
