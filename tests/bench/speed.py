@@ -186,14 +186,18 @@ from pathlib import Path
 import cv2
 from hairtone.pipeline import measure
 cv2.setNumThreads(1)
-unit = 1e6 if sys.platform == "darwin" else 1e6 / 1024  # bytes there, KiB here
-def peak():
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
+status, forget = Path("/proc/self/status"), Path("/proc/self/clear_refs")
+def told(what):
+    line = next(line for line in status.read_text().splitlines() if line.startswith(what))
+    return int(line.split()[1]) * 1024 / 1e6
 measure(sys.argv[1])
-pages = Path("/proc/self/statm")
-before = peak()
-if pages.exists():  # what is held now; the peak so far counts scratch of the small photo
-    before = int(pages.read_text().split()[1]) * resource.getpagesize() / 1e6
+if status.exists():
+    forget.write_text("5")  # the peak so far is forgotten; see proc(5)
+    before, peak = told("VmRSS"), lambda: told("VmHWM")
+else:  # the largest this process, or what started it, ever was
+    unit = 1e6 if sys.platform == "darwin" else 1e6 / 1024  # bytes there, KiB elsewhere
+    peak = lambda: resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
+    before = peak()
 result = measure(sys.argv[2])
 assert result.tresses, result.error
 print(peak() - before, peak())
