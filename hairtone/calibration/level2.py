@@ -129,9 +129,8 @@ class Level2Model:
         if not self.is_linear:
             encoded = tone.decode(encoded, draws.curve[:, None, None, :])
         seen = encoded / draws.scale[:, None, :]
-        at_middle = roots(
-            middle + self.best.flare
-        )  # draws differ by far less than a field's length
+        # the draws' own responses lie apart by far less than the field's length
+        at_middle = roots(middle + self.best.flare)
         field = FIELD_SD[self.is_linear] * self.field.at(at_middle)
         field = field + self.posterior.field_at(at_middle, self.draw_weights)
         hair = (seen - draws.flare[:, None, :]) * self.level[:, None, None]

@@ -57,14 +57,15 @@ def fit_robust(design: Floats, values: Floats, *, ridge: float) -> RobustFit:
     """
     full = np.vstack([np.ones(len(values)), design.T])  # a term a row: products run along memory
     weights = np.ones(len(values))
-    found: Floats = np.zeros(len(full))
+    found = np.zeros(len(full))
     found[0] = middle_of(values)
     spread = 1.4826 * middle_of(np.abs(values - found[0])) + 1e-4
     for _ in range(_ROUNDS):
         hold = np.full(len(full), (spread / ridge) ** 2)
         hold[0] = 1e-9
         weighted = full * weights
-        found = np.linalg.solve(weighted @ full.T + np.diag(hold), weighted @ values)
+        solved = np.linalg.solve(weighted @ full.T + np.diag(hold), weighted @ values)
+        found = np.asarray(solved, np.float64)
         rest = values - found @ full
         spread = 1.4826 * middle_of(np.abs(rest)) + 1e-4
         weights = np.maximum(1 - (rest / (TUKEY * spread)) ** 2, 0.0) ** 2
