@@ -64,3 +64,12 @@ def test_speed_prints_ratios_with_spread_and_writes_tables(tmp_path):
     ratios = (tmp_path / "ratios.csv").read_text(encoding="utf-8").splitlines()
     assert ratios[0].startswith("photo,")
     assert len(ratios) == 4
+
+
+def test_distinct_colours_are_as_exact_as_plain_numbers():
+    """Tolerance: 1e-3; scikit-image's matrix and white have six digits."""
+    told = run("exactness.py", "--every", "4099")
+
+    gaps = [float(line.split()[-1]) for line in told.splitlines()[1:]]
+    assert len(gaps) == 3
+    assert max(gaps) < 1e-3
