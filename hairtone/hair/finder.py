@@ -16,7 +16,7 @@ from hairtone.hair.centre import CentreLine, centre_line, fitted_ends, project, 
 from hairtone.hair.clamp import without_clamps
 from hairtone.hair.edges import full_mask
 from hairtone.hair.features import Features, frame_features
-from hairtone.hair.outline import Piece, find_pieces
+from hairtone.hair.outline import Mask, Piece, find_pieces
 from hairtone.hair.roots import SIDES, held_end, named_end, roots_assumed, roots_last
 from hairtone.hair.strip import check_line, estimate_width
 from hairtone.hair.types import Strand
@@ -61,14 +61,15 @@ def find_strands(
     if roots is not None and roots not in SIDES:
         raise ValueError(f"roots is {roots!r}; choose one of {', '.join(SIDES)}.")
     features = frame_features(photo, reading, calibration, light)
-    pieces = find_pieces(features)
+    seen = find_pieces(features)
+    pieces = seen.hair
     if not pieces:
         raise _not_found(photo)
     laid = [_without_clamp(piece, features) for piece in pieces]
     ends = _root_ends(laid, roots, where=photo.name)
-    found = []
+    found, others = [], _left_out(seen.left_out, features)
     for (piece, line), (turned, is_certain) in zip(laid, ends, strict=True):
-        flags = () if is_certain else (roots_assumed(),)
+        flags = others if is_certain else (roots_assumed(), *others)
         strand = _strand(photo, piece, line, features, turned=turned, flags=flags)
         if not _is_too_small(strand):
             found.append(dataclasses.replace(strand, mm_per_px=mm_per_px))
@@ -212,6 +213,23 @@ def _too_small(photo: Photo, says: str, wanted: str) -> HairError:
         f"{says}; at least {LEAST_WIDTH:.0f} x {LEAST_LENGTH:.0f} pixels are needed.",
         where=photo.name,
         remedy=f"Go nearer or photograph at full size; by hand, draw {wanted}.",
+    )
+
+
+def _left_out(masks: list[Mask], features: Features) -> tuple[Flag, ...]:
+    if not masks:
+        return ()
+    middles = [np.argwhere(mask).mean(axis=0)[::-1] for mask in masks]
+    places = ", ".join("{:.0f},{:.0f}".format(*features.to_photo(middle)) for middle in middles)
+    told = "1 other area" if len(masks) == 1 else f"{len(masks)} other areas"
+    return (
+        Flag(
+            code="hair-left-out",
+            says=f"{told} of the board may be hair and could not be told from plain things; not "
+            f"measured. Middle: {places}.",
+            remedy=f"If it is hair: {BY_HAND[0].lower()}{BY_HAND[1:]} Take other things off the "
+            f"board.",
+        ),
     )
 
 

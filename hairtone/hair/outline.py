@@ -36,6 +36,11 @@ SOUND: Final = 0.93  # of a piece's filled outline that must be there
 LEAST_SHARE: Final = 0.002  # of the frame; smaller is no tress
 LEAST_OF_LARGEST: Final = 0.12  # smaller than this share of the largest piece is a stray lock
 LEAST_ELONGATION: Final = 1.15  # length over width
+SLENDER: Final = 2.5  # length over width from which a piece without fibres may be hair at all
+FELLOW_LIGHT: Final = 0.35  # of log light: a smooth piece beside hair of its kind is hair too
+FELLOW_TINT: Final = 0.08  # of chromaticity
+FELLOW_BREADTH: Final = (0.6, 1.7)  # of the other's
+FELLOW_AREA: Final = (0.4, 2.5)  # of the other's
 BORDER_SHARE: Final = 0.25  # of a side of the frame: what lies along it is not on the board
 
 
@@ -48,7 +53,15 @@ class Piece:
     is_held: tuple[bool, bool] = (False, False)
 
 
-def find_pieces(features: Features) -> list[Piece]:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pieces:
+    """Pieces of hair, largest first, and what looks like hair but was not taken for it."""
+
+    hair: list[Piece]
+    left_out: list[Mask]
+
+
+def find_pieces(features: Features) -> Pieces:
     """Pieces of hair on the board, largest first; empty where there are none."""
     texture = np.asarray(cv2.blur(features.texture, (5, 5)), dtype=np.float32)
     score = hair_score(features)
@@ -56,18 +69,54 @@ def find_pieces(features: Features) -> list[Piece]:
     mask = _closed(mask, 5)
     solid = _solid(features, texture, NEUTRAL)
     pieces = [part for piece in _components(mask) for part in _without_bars(piece, solid)]
+    pieces = [m for m in pieces if _stands_on_board(m, features) and not _hugs_chart(m, features)]
     textured = [m for m in pieces if np.median(texture[m]) > LIVELY or _is_tinted(features, m)]
-    if not textured:  # retouched or very dark hair shows no fibres: take the smooth pieces then
-        textured = [m for m in _components(_opened(mask, 5)) if _elongation(m) > 2.5]
-    kept = [m for m in textured if _stands_on_board(m, features) and not _hugs_chart(m, features)]
+    smooth = [m for m in pieces if not any(m is one for one in textured)]
+    smooth = [m for m in smooth if _elongation(m) > SLENDER]
+    if textured:
+        kept, smooth = _with_fellows(textured, smooth, features)
+    else:  # retouched or very dark hair shows no fibres: take the smooth pieces then
+        opened = [m for m in _components(_opened(mask, 5)) if _elongation(m) > SLENDER]
+        on_board = [m for m in opened if _stands_on_board(m, features)]
+        kept, smooth = [m for m in on_board if not _hugs_chart(m, features)], []
     if not kept:
-        return []
+        return Pieces(hair=[], left_out=[])
     kept = _joined(kept)
-    largest = max(int(m.sum()) for m in kept)
-    kept = [m for m in kept if m.sum() >= LEAST_OF_LARGEST * largest]
-    kept = [m for m in kept if _elongation(m) >= LEAST_ELONGATION]
+    least = LEAST_OF_LARGEST * max(int(m.sum()) for m in kept)
+    kept = [m for m in kept if m.sum() >= least and _elongation(m) >= LEAST_ELONGATION]
     holding = (solid | _solid(features, texture, NEUTRAL_DARK)) & ~_is_shade(features)
-    return [Piece(mask=m, solid=holding) for m in sorted(kept, key=lambda m: -int(m.sum()))]
+    return Pieces(
+        hair=[Piece(mask=m, solid=holding) for m in sorted(kept, key=lambda m: -int(m.sum()))],
+        left_out=[m for m in smooth if m.sum() >= least and not (m & solid).sum() > m.sum() / 2],
+    )
+
+
+def _with_fellows(
+    hair: list[Mask], smooth: list[Mask], features: Features
+) -> tuple[list[Mask], list[Mask]]:
+    """Hair with the smooth pieces that are like some of it, and the smooth pieces left."""
+    kept, todo = list(hair), list(smooth)
+    for one in kept:  # grows while it is gone through: a fellow may have fellows
+        alike = [_is_fellow(mask, one, features) for mask in todo]
+        kept += [mask for mask, is_alike in zip(todo, alike, strict=True) if is_alike]
+        todo = [mask for mask, is_alike in zip(todo, alike, strict=True) if not is_alike]
+    return kept, todo
+
+
+def _is_fellow(mask: Mask, hair: Mask, features: Features) -> bool:
+    """Whether a smooth piece is as light, as coloured, as broad and as large as a piece of hair."""
+
+    def apart(values: SINGLES) -> float:
+        return abs(float(np.median(values[mask])) - float(np.median(values[hair])))
+
+    breadth = _axis(mask)[3] / max(_axis(hair)[3], 1e-9)
+    area = float(mask.sum()) / float(hair.sum())
+    return (
+        apart(features.lightness) < FELLOW_LIGHT
+        and apart(features.tint) < FELLOW_TINT
+        and FELLOW_BREADTH[0] < breadth < FELLOW_BREADTH[1]
+        and FELLOW_AREA[0] < area < FELLOW_AREA[1]
+    )
 
 
 def _without_bars(piece: Mask, solid: Mask) -> list[Mask]:

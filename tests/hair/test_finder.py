@@ -1,11 +1,17 @@
 """Tresses found on a board, against their known outline."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hair.tress import BOARD, Tress, calibration, draw, light_field, reading_of
 
 from hairtone.errors import HairError
 from hairtone.hair.finder import find_strands, strand_along
+from hairtone.photo.reader import read_photo_bytes
+from hairtone.pipeline import calibrate_photo
+from hairtone.request import PhotoRequest
+from hairtone.scene import random_scene, render_scene
 
 RED, DARK, WHITE, BLUE = (30.0, 22.0, 12.0), (18.0, 3.0, 4.0), (72.0, 1.0, 8.0), (40.0, -5.0, -30.0)
 SHARE = 0.03  # of the length by which an end may be off: what a profile's first bin spans twice
@@ -215,3 +221,35 @@ def test_boards_of_another_grey_serve_as_well():
         (strand,), _ = found([tress], board=board)
 
         assert max(ends_off(strand, tress.line)) < SHARE
+
+
+def test_six_pale_tresses_are_all_found_where_most_show_no_fibres():
+    """Rendered: pale smooth hair on a grey board, one of six with the texture of hair."""
+    rendered = render_scene(random_scene(0, tresses=6))
+    photo = read_photo_bytes(rendered.jpeg, name="six.jpg")
+    reading, calibration, light = calibrate_photo(photo, PhotoRequest(path=Path("six.jpg")))
+
+    strands = find_strands(photo, reading, calibration, light)
+
+    assert len(strands) == 6
+    for strand, truth in zip(strands, rendered.truth.tresses, strict=True):
+        off = strand.line[[0, -1]] - truth.line[[0, -1]]
+        assert np.abs(off[:, 0]).max() < truth.width / 4
+    assert not any(flag.code == "hair-left-out" for s in strands for flag in s.flags)
+
+
+def test_a_smooth_strip_of_another_colour_is_left_out_and_told():
+    """A ribbon: as slender as hair, with no fibres, of a colour between board and hair."""
+    ribbon = Tress(
+        line=[(900, 120), (900, 820)],
+        labs=[(68.0, 1.0, 5.5)],
+        shade_sd=0.0,
+        colour_sd=0.0,
+        clamp=False,
+    )
+
+    (strand,), _ = found([Tress(line=[(560, 120), (560, 820)]), ribbon])
+
+    (flag,) = (f for f in strand.flags if f.code == "hair-left-out")
+    assert "1 other area" in flag.says
+    assert abs(float(flag.says.split("Middle: ")[1].split(",")[0]) - 900) < 30
