@@ -1,8 +1,7 @@
-"""The strands of a piece of hair as a pattern: is it the same picture, and how strong is it?"""
+"""The strands of a piece of hair as a pattern: is it the same picture, and how light is each?"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import cv2
@@ -11,7 +10,6 @@ from numpy.typing import NDArray
 
 from hairtone.calibration.types import Calibration, LightField
 from hairtone.colorimetry import Floats
-from hairtone.errors import HairError
 from hairtone.hair.centre import normals, resampled
 from hairtone.hair.lamp import lamp_white
 from hairtone.hair.types import Strand
@@ -28,30 +26,6 @@ MARGIN: Final = 0.5  # of the width to either side of the line: what is looked a
 BROAD: Final = 4.0  # cells; variation broader than this is shading, not strands
 SCALE: Final = 40.0  # steps of a signature to one SD of it
 SHIFTS: Final = (10, 4)  # cells along and across by which two signatures may lie apart
-
-FINEST_MM: Final = 0.3  # strands are told from this breadth on; our choice
-BROADEST_MM: Final = 5.0  # broader variation is taken out; our choice
-REACH_MM: Final = 2.0  # along the hair, over which a strand is averaged
-COARSEST_MM_PER_PX: Final = 0.1  # three pixels to the finest strand
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StrandContrast:
-    """How much neighbouring strands differ in lightness.
-
-    Attributes
-    ----------
-    contrast : float
-        Robust SD of L* across strands of 0.3 to 5 mm, noise taken off.
-    noise : float
-        The noise that was taken off. [L*]
-    mm_per_px : float
-        Scale it was read at; compare only hair of the same scale and focus.
-    """
-
-    contrast: float
-    noise: float
-    mm_per_px: float
 
 
 def texture_signature(photo: Photo, strand: Strand) -> NDArray[np.int8]:
@@ -96,71 +70,6 @@ def texture_correlation(first: NDArray[np.int8], second: NDArray[np.int8]) -> fl
     agreement = np.fft.irfft2(product, shape)
     rows, columns = (np.r_[0 : n + 1, -n:0] for n in SHIFTS)
     return float(agreement[np.ix_(rows, columns)].max() / power)
-
-
-def strand_contrast(
-    photo: Photo,
-    calibration: Calibration,
-    light: LightField,
-    strand: Strand,
-    *,
-    start: float = 0.0,
-    stop: float = 1.0,
-) -> StrandContrast:
-    """How much neighbouring strands differ in L*, for the blending of white hair.
-
-    Parameters
-    ----------
-    photo, calibration, light : Photo, Calibration, LightField
-        The photo, and what its chart and board told.
-    strand : Strand
-        Which hair; its scale must be known.
-    start, stop : float, optional
-        Part of the hair, 0 roots .. 1 ends.
-
-    Raises
-    ------
-    HairError
-        ``scale-unknown`` without mm per pixel, ``scale-too-coarse`` above 0.1 mm per pixel.
-    """
-    scale = _checked_scale(strand, photo)
-    lightness = lightness_strip(photo, calibration, light, strand, start=start, stop=stop)
-    cell, reach = max(1, round(FINEST_MM / scale)), max(2, round(REACH_MM / scale))
-    window = (cell, max(1, reach // 2))
-    halves = [
-        cv2.blur(np.ascontiguousarray(lightness[k::2]), window, borderType=cv2.BORDER_REPLICATE)
-        for k in (0, 1)
-    ]
-    rows = min(len(h) for h in halves)
-    even, odd = halves[0][:rows], halves[1][:rows]
-    sd_px = BROADEST_MM / scale / 2.355  # half of a 5 mm ripple is taken out
-    strands = _high_passed((even + odd) / 2, sd_px)
-    noise = _robust_sd(_high_passed(even - odd, sd_px)) / 2
-    seen = _robust_sd(strands)
-    return StrandContrast(
-        contrast=float(np.sqrt(max(seen**2 - noise**2, 0.0))),
-        noise=float(noise),
-        mm_per_px=scale,
-    )
-
-
-def _checked_scale(strand: Strand, photo: Photo) -> float:
-    if strand.mm_per_px is None:
-        raise HairError(
-            "scale-unknown",
-            "The scale of the photo is not known, and strands are told by their breadth in mm.",
-            where=photo.name,
-            remedy="Measure the outside of the chart's patch field and state it as 'chart_mm'.",
-        )
-    if strand.mm_per_px > COARSEST_MM_PER_PX:
-        raise HairError(
-            "scale-too-coarse",
-            f"A pixel covers {strand.mm_per_px:.2f} mm; strands of {FINEST_MM} mm need "
-            f"{COARSEST_MM_PER_PX} mm or less.",
-            where=photo.name,
-            remedy="Go nearer, or photograph at full size, before and after alike.",
-        )
-    return strand.mm_per_px
 
 
 def lightness_strip(
@@ -230,14 +139,3 @@ def _straightened(
     offsets = (np.arange(across) + 0.5) / across - 0.5
     sideways = normals(line)[rows][:, None] * (share * strand.width * offsets)[None, :, None]
     return np.asarray(line[rows][:, None] + sideways)
-
-
-def _high_passed(values: cv2.typing.MatLike, sd_px: float) -> NDArray[np.float32]:
-    broad = cv2.GaussianBlur(
-        values, (0, 0), sigmaX=sd_px, sigmaY=0.01, borderType=cv2.BORDER_REPLICATE
-    )
-    return np.asarray(values - broad, dtype=np.float32)
-
-
-def _robust_sd(values: NDArray[np.float32]) -> float:
-    return float(1.4826 * np.median(np.abs(values - np.median(values))))
