@@ -25,6 +25,8 @@ NEUTRAL: Final = 0.16  # off the lamp's colour
 DARK: Final = -1.4  # log light under which things count as black
 NEUTRAL_DARK: Final = 0.3  # off the lamp's colour: veiling light tints what is black
 BROADER: Final = 1.07  # than the hair it holds
+MUCH_BROADER: Final = 1.15  # from which on a thing as light as the board is no thin end of hair
+NO_MIXTURE: Final = 0.1  # of log light beyond both board and hair: no mixture of the two
 CALM: Final = 0.75  # of the hair's own texture at most
 
 
@@ -118,10 +120,15 @@ def _is_clamp(stations: _Stations, cut: int, step: float) -> bool:
     calm = CALM * float(np.median(stations.texture[held]))
     plain = np.median(stations.texture[inner]) < max(calm, PLAIN)
     grey = np.median(stations.greyness[inner]) < (NEUTRAL_DARK if level < DARK else NEUTRAL)
-    if not (plain and grey) or abs(level) < UNLIKE_BOARD:
+    if not (plain and grey):
         return False
-    broader = np.median(stations.breadth[inner]) > BROADER * np.median(stations.breadth[held])
-    if broader:
+    breadth = np.median(stations.breadth[inner]) / np.median(stations.breadth[held])
+    if abs(level) < UNLIKE_BOARD:  # thin ends let the board through, but are no broader
+        if breadth > MUCH_BROADER:
+            return True
+        if level < max(float(np.median(stations.lightness[held])), 0.0) + NO_MIXTURE:
+            return False
+    elif breadth > BROADER:
         return True
     low, high = np.quantile(stations.lightness[inner], (0.1, 0.9))
     is_shadow = SHADOW < level < 0

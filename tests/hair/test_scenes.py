@@ -3,6 +3,7 @@
 The photo is raw, its colour model exact but for a 3 × 3 fit: what is judged is the hair room.
 """
 
+import dataclasses
 from functools import cache
 
 import numpy as np
@@ -15,7 +16,7 @@ from hairtone.colorimetry import DEFAULT_VIEWING, delta_e, xyz_to_lab
 from hairtone.hair.finder import find_strands
 from hairtone.hair.profile import measure_profile
 from hairtone.photo.types import Encoding, Photo
-from hairtone.scene import random_scene, render_scene
+from hairtone.scene import Wish, random_scene, render_scene
 from hairtone.scene.render import camera_weights
 from hairtone.spectra.viewing import reflectance_to_xyz, viewing_wavelengths
 
@@ -43,9 +44,11 @@ class CameraModel:
 @cache
 def photographed(protocol, seed):
     """Photo, reading, calibration, light, the tress's truth and its L*a*b* through the model."""
-    import dataclasses
+    return shot(random_scene(seed, protocol=protocol, encoded=False), name=f"{protocol}-{seed}")
 
-    scene = random_scene(seed, protocol=protocol, encoded=False)
+
+def shot(scene, *, name):
+    """The same of any scene."""
     scene = dataclasses.replace(scene, lens=dataclasses.replace(scene.lens, flare=0.0))
     rendered = render_scene(scene)
     truth = rendered.truth
@@ -56,8 +59,8 @@ def photographed(protocol, seed):
     model = CameraModel(np.linalg.lstsq(surface @ weights, xyz, rcond=None)[0])
     table = np.repeat((np.arange(1 << 16) / 65535)[:, None], 3, axis=1)
     photo = Photo(
-        name=f"{protocol}-{seed}",
-        sha256=f"{seed + 1:064x}",
+        name=name,
+        sha256=f"{scene.seed + 1:064x}",
         pixels=rendered.pixels,
         encoding=Encoding(name="linear raw", table=table, to_xyz=np.eye(3), is_linear=True),
         format="RAW",
@@ -169,3 +172,22 @@ def test_an_even_shiny_tress_is_not_resolved_as_uneven():
         gap = (zones(profile.lab)[2] - zones(profile.lab)[0]) - (zones(lab)[2] - zones(lab)[0])
         beyond += gap @ np.linalg.solve(spread, gap) > 7.815  # 95 % of chi-square, 3 d.o.f.
     assert beyond <= 3  # of 11; 0.6 expected
+
+
+@pytest.mark.parametrize("clamp", [0.8, 1.0, 1.2, 1.35])
+def test_a_clamp_about_as_light_as_board_and_hair_is_no_hair(clamp):
+    """Board and hair of one luminance, a clamp of `clamp` times it; it is 0.35 widths long."""
+    scene = random_scene(304, encoded=False, wish=Wish(hair_class="light"))
+    tress = scene.tresses[0]
+    light = float(np.mean(tress.hair))
+    scene = dataclasses.replace(
+        scene,
+        board=scene.board / scene.board.mean() * light,
+        board_texture=0.004,
+        tresses=(dataclasses.replace(tress, clamp=clamp * light),),
+    )
+    photo, reading, known, light, truth, _ = shot(scene, name="clamp")
+
+    (strand,) = find_strands(photo, reading, known, light)
+
+    assert np.linalg.norm(strand.line[0] - truth.line[0]) < 0.12 * truth.width
