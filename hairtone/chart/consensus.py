@@ -21,6 +21,7 @@ PLAIN = np.array([(-0.1, 0), (0, 0), (0.1, 0), (-0.05, -0.06), (0.05, -0.06)])
 UNTOUCHED = (1.0, 1.5)  # powers for files that hold linear or nearly linear light unmarked
 BRIGHTEST = 0.95  # where the lightest patch is put on the tone scale; white of the chart
 GREY_WEIGHT = 3.0  # of a grey against another patch: the greys hold the tone. Our choice
+ROUGH_ROUNDS, FINE_ROUNDS = 4, 7  # of weighing: to tell sound patches, to say how far each is off
 DARKEST = 0.05  # Y added in the weights, so that black does not rule the fit
 
 
@@ -43,11 +44,13 @@ def patch_misfit(
     top = max(float(encoded[use].max()), 1e-6)
     if is_linear:
         light = np.clip(encoded / top, 0, None)[None]
-        return _best_fit(light, use[None] & ~covered_parts(), use, reference)[0]
+        starts = use[None] & ~covered_parts()
+        return _best_fit(light, starts, use, reference, rounds=FINE_ROUNDS)[0]
     value = np.clip(encoded * BRIGHTEST / top, 0, 1)
     starts = use[None] & ~covered_parts()
-    _, rough = _best_fit(_bent(value, PLAIN), starts, use, reference)
-    return _best_fit(_bent(value, BENDS), rough[None] > 0.25, use, reference)[0]
+    _, rough = _best_fit(_bent(value, PLAIN), starts, use, reference, rounds=ROUGH_ROUNDS)
+    sound = rough[None] > 0.25
+    return _best_fit(_bent(value, BENDS), sound, use, reference, rounds=FINE_ROUNDS)[0]
 
 
 def _bent(value: Floats, bends: Floats) -> Floats:
@@ -59,7 +62,12 @@ def _bent(value: Floats, bends: Floats) -> Floats:
 
 
 def _best_fit(
-    light: Floats, starts: NDArray[np.bool_], use: NDArray[np.bool_], reference: ChartReference
+    light: Floats,
+    starts: NDArray[np.bool_],
+    use: NDArray[np.bool_],
+    reference: ChartReference,
+    *,
+    rounds: int,
 ) -> tuple[Floats, Floats]:
     """ΔE00 (24,) and weights (24,) under the best of all tones and starts."""
     viewing = VIEWINGS["D65/2"]
@@ -72,7 +80,7 @@ def _best_fit(
     base[list(GREYS)] *= GREY_WEIGHT
     value = may * np.where(np.isin(np.arange(PATCHES), GREYS), GREY_WEIGHT, 1.0)
     error = np.zeros(weight.shape)
-    for _ in range(7):
+    for _ in range(rounds):
         scaled = terms * (base * weight)[..., None]
         normal = scaled.swapaxes(1, 2) @ terms + 1e-7 * np.eye(4)
         answer = np.linalg.solve(normal, scaled.swapaxes(1, 2) @ xyz)

@@ -120,7 +120,8 @@ def _highest(colours: NDArray[Any]) -> NDArray[Any]:
 def _trimmed_mean(planes: Floats) -> Floats:
     """Of values (24, 3, n), shape (24, 3)."""
     cut = int(TRIM * planes.shape[-1])
-    return np.sort(planes, axis=-1)[..., cut : planes.shape[-1] - cut].mean(axis=-1)
+    kept = slice(cut, planes.shape[-1] - cut)
+    return np.partition(planes, (kept.start, kept.stop - 1), axis=-1)[..., kept].mean(axis=-1)
 
 
 def _dark_share(codes: NDArray[np.uint8 | np.uint16], brightest: Floats, photo: Photo) -> Floats:

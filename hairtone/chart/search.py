@@ -15,6 +15,7 @@ from hairtone.errors import ChartError
 from hairtone.photo.types import Photo
 
 PASSES = (  # longer side of the working picture [pixels] and edge contrasts, in the order tried
+    (800, (20,)),  # enough for most photos
     (800, (20, 7)),
     (1600, (36, 14, 6)),
     (450, (36, 14, 6)),
