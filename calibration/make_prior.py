@@ -6,12 +6,12 @@ covariance of sensitivity x light for RAW and for encoded photos, over all light
 by light family, weighted by evidence, changed neither error nor coverage. Everything is kept in
 the few spectral shapes that hair and chart patches are made of.
 
-What is in the file (float32 unless said):
+What is in the file (float32):
 
 * ``basis`` (81, q): spectral shapes on the viewing's wavelengths, orthonormal;
-* ``families`` (f,): names, one here; ``raw_mean``, ``encoded_mean`` (f, 3q), ``raw_covariance``,
-  ``encoded_covariance`` (f, 3q, 3q): of balanced sensitivity x light (a perfect white reads 1),
-  red, green, blue one after the other, in the basis;
+* ``raw_mean``, ``encoded_mean`` (3q,), ``raw_covariance``, ``encoded_covariance`` (3q, 3q): of
+  balanced sensitivity x light (a perfect white reads 1), red, green, blue one after the other, in
+  the basis;
 * ``hair`` (n, q): virtual hair in the basis.
 
 Free material only: the basis, sensitivities and illuminants carried by colour-science.
@@ -108,14 +108,11 @@ def main() -> None:
     kept: dict[str, np.ndarray] = {
         "basis": basis,
         "hair": hair @ basis,
-        "families": np.array(["any light"]),
     }
     for kind in ("raw", "encoded"):
         mean, covariance = moments(responses(rng, encoded=kind == "encoded"), basis)
-        kept[f"{kind}_mean"], kept[f"{kind}_covariance"] = mean[None], covariance[None]
-    np.savez_compressed(
-        FILE, **{k: v if v.dtype.kind == "U" else v.astype(np.float32) for k, v in kept.items()}
-    )
+        kept[f"{kind}_mean"], kept[f"{kind}_covariance"] = mean, covariance
+    np.savez_compressed(FILE, **{key: value.astype(np.float32) for key, value in kept.items()})
 
 
 if __name__ == "__main__":

@@ -19,7 +19,6 @@ from hairtone.calibration.level1 import reading_seed
 from hairtone.calibration.patches import PatchData, usable_patches
 from hairtone.calibration.posterior import (
     FIELD_LENGTH,
-    FIELD_SD,
     Posterior,
     fit_posterior,
 )
@@ -34,8 +33,6 @@ from hairtone.uncertainty import DRAWS
 LEVEL_SD: Final = {True: 0.010, False: 0.018}  # of the light on hair against chart, and, encoded,
 # of local tone mapping: relative, common to a photo; our choice
 FLARE_SD: Final = 0.15  # of flare on hair against flare on the chart, relative; our choice
-# of white: gloss that patches show and hair, its highlights taken out, does not; our choice
-HAZE: Final = 0.001
 SCATTER_LENGTH: Final = 12.0  # L*a*b* over which hair of one response stays alike; our choice
 LEAST: Final = 1e-4  # XYZ below are held there; our choice
 # factor on the variance among virtual hair, as real dyes are others; by coverage
@@ -67,6 +64,8 @@ class Level2Model:
         Virtual hair under the mean camera.
     weights, draw_weights : ndarray, shape (n, 3) and (K, n, 3)
         Of the patches in the discrepancy, mean and draws.
+    field_sd : ndarray, shape (K,)
+        Size of the discrepancy in each draw.
     field, scatter : SmoothField
         Discrepancy over cube roots of light, and hair of one response over L*a*b*.
     level : ndarray, shape (K,)
@@ -81,6 +80,7 @@ class Level2Model:
     regression: HairRegression
     weights: Floats
     draw_weights: Floats
+    field_sd: Floats
     field: SmoothField
     scatter: SmoothField
     level: Floats
@@ -131,7 +131,7 @@ class Level2Model:
         seen = encoded / draws.scale[:, None, :]
         # the draws' own responses lie apart by far less than the field's length
         at_middle = roots(middle + self.best.flare)
-        field = FIELD_SD[self.is_linear] * self.field.at(at_middle)
+        field = self.field_sd[:, None, None] * self.field.at(at_middle)
         field = field + self.posterior.field_at(at_middle, self.draw_weights)
         hair = (seen - draws.flare[:, None, :]) * self.level[:, None, None]
         # hair that the mean camera sees so is seen otherwise by this draw's camera
@@ -205,7 +205,7 @@ def _model(
     terms = 0 if data.is_linear else tone.TERMS
     best = _unknowns(posterior.share @ posterior.mean, data, terms)
     field = draw_field(length=FIELD_LENGTH, draws=DRAWS, seed=seed)
-    drawn, draw_weights = posterior.sample(field, draws=DRAWS, seed=seed + 1)
+    drawn, field_sd, draw_weights = posterior.sample(field, draws=DRAWS, seed=seed + 1)
     draws = _unknowns(drawn, data, terms)
     rng = np.random.default_rng(seed + 2)
     off = 1 + FLARE_SD * rng.standard_normal((DRAWS, 1))
@@ -220,6 +220,7 @@ def _model(
         regression=regress_hair(prior.hair, lab, best.camera),
         weights=posterior.field_weights,
         draw_weights=draw_weights,
+        field_sd=field_sd,
         field=field,
         scatter=draw_field(length=SCATTER_LENGTH, draws=DRAWS, seed=seed + 3),
         level=np.exp(LEVEL_SD[data.is_linear] * rng.standard_normal(DRAWS)),
@@ -233,6 +234,7 @@ def _facts(model: Level2Model, posterior: Posterior) -> dict[str, object]:
         "tone": [round(float(v), 4) for v in best.curve],
         "flare": [round(float(v), 4) for v in best.flare],
         "white_encoded": [round(float(v), 4) for v in best.scale],
+        "gloss": round(float(posterior.share @ posterior.guesses.gloss), 4),
         "log_evidence": round(posterior.evidence, 2),
     }
 
@@ -246,5 +248,5 @@ def _unknowns(values: Floats, data: PatchData, terms: int) -> Unknowns:
         curve=curve,
         scale=data.scale(curve),
         camera=np.swapaxes(camera, -1, -2),
-        flare=values[..., count : count + 3] - HAZE,
+        flare=values[..., count : count + 3],
     )

@@ -1,10 +1,14 @@
-"""Camera and light as the chart tells them: a Gaussian posterior for each light family [ours].
+"""Camera and light as the chart tells them: Gaussian posteriors, weighed by evidence [ours].
 
 Unknowns, one vector: sensitivity x light in the prior's shapes (3q), flare (3), slope of the light
 over the chart (2), tone coefficients (4, encoded photos); and a smooth field over colour, the
 discrepancy: what the camera's rendering does beyond matrix and tone. The reading of a patch is
 linear in all but the tone, which is linearised anew in each of a few rounds, so that everything
 is in closed form and the uncertainty of the tone is carried into the rest.
+
+Two things that differ from photo to photo are guessed at, each pair of guesses solved and weighed
+by its evidence: how much gloss the patches show, which hair with its highlights taken out does
+not, and how strong the discrepancy is.
 """
 
 from __future__ import annotations
@@ -25,15 +29,26 @@ FLARE_SHARED: Final = 0.99  # correlation between channels; our choice
 SLOPE_SD: Final = 0.05  # of the light over the chart; our choice
 RELATIVE_SD: Final = 0.014  # print, gloss and model error of a patch; our choice
 RELATIVE_SHARED: Final = 0.6  # its correlation between channels; our choice
-ABSOLUTE_SD: Final = 0.002  # the same for dark patches, relative to white; our choice
-ABSOLUTE_SHARED: Final = 0.98  # gloss and flare have the lamp's colour
+# guesses at the gloss of patches, relative to white: its mean, and, as gloss only ever adds, its
+# SD from patch to patch; matt or well lit, and shiny; our choice
+GLOSS: Final = (0.0012, 0.004)
+GLOSS_SHARED: Final = 0.98  # gloss has the lamp's colour
 LEAST_SD: Final = 0.0003
 CLIPPED_SD: Final = 0.05  # of a channel at either end of the scale; our choice
-FIELD_SD: Final = {True: 0.003, False: 0.025}  # RAW, encoded; of cube roots of light; our choice
+# guesses at the SD of the discrepancy, of cube roots of light: RAW, encoded; our choice
+FIELD_SD: Final = {True: (0.003,), False: (0.012, 0.03)}
 FIELD_LENGTH: Final = 0.35  # of cube roots of light; our choice, from simulated looks
 OUTLIER: Final = 3.0  # mean square of a patch's residual above which it counts less; our choice
 ROUNDS: Final = 5
 LEAST_ROOT: Final = 0.05  # cube root of light below which the field is held
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Guesses:
+    """Gloss of the patches and SD of the discrepancy, each of shape (g,), pair by pair."""
+
+    gloss: Floats
+    field_sd: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,29 +57,27 @@ class Posterior:
 
     Attributes
     ----------
-    families : tuple of str
-        Names of the light families.
-    share : ndarray, shape (f,)
-        Probability of each.
-    mean : ndarray, shape (f, d)
+    guesses : Guesses
+        At gloss and discrepancy.
+    share : ndarray, shape (g,)
+        Probability of each guess.
+    mean : ndarray, shape (g, d)
         Of all unknowns.
-    prior_mean, prior_root : ndarray, shape (f, d) and (f, d, d)
+    prior_mean, prior_root : ndarray, shape (d,) and (d, d)
         Prior mean and Cholesky factor of the prior covariance.
-    design, gain : ndarray, shape (f, 3n, d) and (f, d, 3n)
+    design, gain : ndarray, shape (g, 3n, d) and (g, d, 3n)
         Slopes of the readings over the unknowns, and of the unknowns over what was missed.
-    noise_root : ndarray, shape (f, n, 3, 3)
+    noise_root : ndarray, shape (g, n, 3, 3)
         Cholesky factors of each patch's own noise.
-    spread_inverse, missed : ndarray, shape (f, 3n, 3n) and (f, 3n)
+    spread_inverse, missed : ndarray, shape (g, 3n, 3n) and (g, 3n)
         Inverse covariance of the readings, and the readings less what the prior predicts.
     roots : ndarray, shape (n, 3)
         Cube roots of the patches' light, where the discrepancy was read.
-    is_linear : bool
-        RAW.
     evidence : float
-        Log evidence of the readings, families together.
+        Log evidence of the readings, guesses together.
     """
 
-    families: tuple[str, ...]
+    guesses: Guesses
     share: Floats
     mean: Floats
     prior_mean: Floats
@@ -75,12 +88,11 @@ class Posterior:
     spread_inverse: Floats
     missed: Floats
     roots: Floats
-    is_linear: bool
     evidence: float
 
     @property
     def best(self) -> int:
-        """The likeliest light family."""
+        """The likeliest guess."""
         return int(self.share.argmax())
 
     @property
@@ -104,7 +116,7 @@ class Posterior:
     def field_weights(self) -> Floats:
         """Weights of the patches in the mean discrepancy field, shape (n, 3)."""
         solved = (self.spread_inverse @ self.missed[..., None])[..., 0]
-        return self._field_weights(self.share @ solved)
+        return self._field_weights((self.share * self.guesses.field_sd**2) @ solved)
 
     def _field_weights(self, solved: Floats) -> Floats:
         """From readings' weights (…, 3n) to field weights (…, n, 3)."""
@@ -113,34 +125,40 @@ class Posterior:
 
     def field_at(self, root: Floats, weights: Floats) -> Floats:
         """The discrepancy (cube roots of light) at colours (…, m, 3) for weights (…, n, 3)."""
-        return np.asarray(field_kernel(root, self.roots, is_linear=self.is_linear) @ weights)
+        return np.asarray(alikeness(root, self.roots) @ weights)
 
-    def sample(self, field: SmoothField, *, draws: int, seed: int) -> tuple[Floats, Floats]:
-        """Equally good unknowns (draws, d), and weights (draws, n, 3) that bend prior fields.
+    def sample(self, field: SmoothField, *, draws: int, seed: int) -> tuple[Floats, Floats, Floats]:
+        """Equally good unknowns, and the discrepancy that goes with them.
 
         Each draw takes unknowns, field and noise from the prior, predicts readings from them, and
         corrects all by what the true readings say otherwise (Matheron's rule): exact draws of the
-        joint posterior. The families take turns in proportion to their shares.
+        joint posterior. The guesses take turns in proportion to their shares.
+
+        Returns
+        -------
+        unknowns : ndarray, shape (draws, d)
+        field_sd : ndarray, shape (draws,)
+            Of the discrepancy in each draw: a factor on the draws of `field`.
+        weights : ndarray, shape (draws, n, 3)
+            For `field_at`, which bends those draws to what was read.
         """
         rng = np.random.default_rng(seed)
-        family = rng.permutation(_in_proportion(self.share, draws))
-        shaken = rng.standard_normal((draws, self.mean.shape[1]))
-        unknowns = self.prior_mean[family] + _by_family(self.prior_root, family, shaken)
+        guess = rng.permutation(_in_proportion(self.share, draws))
+        field_sd = self.guesses.field_sd[guess]
+        away = rng.standard_normal((draws, len(self.prior_mean))) @ self.prior_root.T
         own = rng.standard_normal((draws, len(self.roots), 3))
-        own = (self.noise_root[family] @ own[..., None])[..., 0]
-        amplitude = FIELD_SD[self.is_linear]
-        own = own + amplitude * field.at(self.roots) * 3 * self.roots**2
-        away = unknowns - self.prior_mean[family]
-        rest = self.missed[family] - _by_family(self.design, family, away) - _flat(own)
-        unknowns = unknowns + _by_family(self.gain, family, rest)
-        solved = _by_family(self.spread_inverse, family, rest)
-        return unknowns, self._field_weights(solved)
+        own = (self.noise_root[guess] @ own[..., None])[..., 0]
+        own = own + field_sd[:, None, None] * field.at(self.roots) * 3 * self.roots**2
+        rest = self.missed[guess] - _by_guess(self.design, guess, away) - _flat(own)
+        unknowns = self.prior_mean + away + _by_guess(self.gain, guess, rest)
+        solved = field_sd[:, None] ** 2 * _by_guess(self.spread_inverse, guess, rest)
+        return unknowns, field_sd, self._field_weights(solved)
 
 
-def field_kernel(first: Floats, second: Floats, *, is_linear: bool) -> Floats:
-    """Covariance of the discrepancy between colours (…, m, 3) and (n, 3), shape (…, m, n)."""
-    square = ((first[..., :, None, :] - second) ** 2).sum(axis=-1)
-    return np.asarray(FIELD_SD[is_linear] ** 2 * np.exp(-0.5 * square / FIELD_LENGTH**2))
+def alikeness(first: Floats, second: Floats) -> Floats:
+    """Correlation of the discrepancy between colours (…, m, 3) and (n, 3), shape (…, m, n)."""
+    square = ((first[..., :, None, :] - second[..., None, :, :]) ** 2).sum(axis=-1)
+    return np.asarray(np.exp(-0.5 * square / FIELD_LENGTH**2))
 
 
 def fit_posterior(data: PatchData, prior: Prior, start: Floats) -> Posterior:
@@ -155,20 +173,22 @@ def fit_posterior(data: PatchData, prior: Prior, start: Floats) -> Posterior:
     start : ndarray, shape (4,) or (0,)
         Tone to start at.
     """
+    gloss, field_sd = np.meshgrid(GLOSS, FIELD_SD[data.is_linear])
+    guesses = Guesses(gloss=gloss.ravel(), field_sd=field_sd.ravel())
     mean, covariance = _full_prior(prior, len(start))
-    curve = np.tile(start, (len(mean), 1))
-    doubt = np.ones((len(mean), len(data.encoded)))
-    now = _solve_round(data, mean, covariance, curve, doubt)
+    curve = np.tile(start, (gloss.size, 1))
+    doubt = np.ones((gloss.size, len(data.encoded)))
+    now = _solve_round(data, guesses, mean, covariance, curve, doubt)
     for step in range(1, ROUNDS):
         if len(start):
             curve = tone.keep_rising(now.found[:, -len(start) :])
         if step > 1:
             doubt = _doubt(now, doubt)
-        now = _solve_round(data, mean, covariance, curve, doubt)
+        now = _solve_round(data, guesses, mean, covariance, curve, doubt)
     likely = np.exp(now.evidence - now.evidence.max())
     share = likely / likely.sum()
     return Posterior(
-        families=prior.families,
+        guesses=guesses,
         share=share,
         mean=now.found,
         prior_mean=mean,
@@ -178,8 +198,7 @@ def fit_posterior(data: PatchData, prior: Prior, start: Floats) -> Posterior:
         noise_root=_lower(now.block),
         spread_inverse=now.inverse,
         missed=now.missed,
-        roots=_roots(np.einsum("f,fnc->nc", share, now.light)),
-        is_linear=data.is_linear,
+        roots=_roots(np.einsum("g,gnc->nc", share, now.light)),
         evidence=float(now.evidence.max() + np.log(likely.mean())),
     )
 
@@ -199,15 +218,20 @@ class _Round:
 
 
 def _solve_round(
-    data: PatchData, mean: Floats, covariance: Floats, curve: Floats, doubt: Floats
+    data: PatchData,
+    guesses: Guesses,
+    mean: Floats,
+    covariance: Floats,
+    curve: Floats,
+    doubt: Floats,
 ) -> _Round:
     terms = curve.shape[-1]
     light, slope, bends = data.balanced(curve)
     design = _design(data, light, bends)
-    block: Floats = _patch_noise(data, light, slope) * doubt[..., None, None]
+    block: Floats = _patch_noise(data, guesses, light, slope) * doubt[..., None, None]
     across = covariance @ np.swapaxes(design, -1, -2)
-    spread = design @ across + _in_full(block) + _field_noise(data, light)
-    missed = _flat(light) - (design @ mean[..., None])[..., 0]
+    spread = design @ across + _in_full(block) + _field_noise(guesses, light)
+    missed = _flat(light) - design @ mean - guesses.gloss[:, None]
     if terms:
         missed = missed + (design[..., -terms:] @ curve[..., None])[..., 0]
     inverse = np.asarray(np.linalg.inv(spread), np.float64)
@@ -228,17 +252,15 @@ def _solve_round(
 
 
 def _full_prior(prior: Prior, terms: int) -> tuple[Floats, Floats]:
-    """Mean (f, d) and covariance (f, d, d) of all unknowns."""
-    families, count = prior.mean.shape
-    size = count + 5 + terms
-    mean = np.zeros((families, size))
-    mean[:, :count], mean[:, count : count + 3] = prior.mean, FLARE[0]
-    covariance = np.zeros((families, size, size))
-    covariance[:, :count, :count] = prior.covariance
+    """Mean (d,) and covariance (d, d) of all unknowns."""
+    count = len(prior.mean)
+    mean = np.concatenate([prior.mean, [FLARE[0]] * 3, np.zeros(2 + terms)])
+    covariance = np.zeros((len(mean), len(mean)))
+    covariance[:count, :count] = prior.covariance
     flare = slice(count, count + 3)
-    covariance[:, flare, flare] = FLARE[1] ** 2 * _shared(FLARE_SHARED)
-    rest = np.arange(count + 3, size)
-    covariance[:, rest, rest] = np.square([SLOPE_SD, SLOPE_SD, *tone.PRIOR_SD[:terms]])
+    covariance[flare, flare] = FLARE[1] ** 2 * _shared(FLARE_SHARED)
+    rest = np.arange(count + 3, len(mean))
+    covariance[rest, rest] = np.square([SLOPE_SD, SLOPE_SD, *tone.PRIOR_SD[:terms]])
     return mean, covariance
 
 
@@ -256,12 +278,12 @@ def _flat(values: Floats) -> Floats:
 
 
 def _in_full(block: Floats) -> Floats:
-    """Blocks (f, n, 3, 3) of each patch as a covariance of the readings (f, 3n, 3n)."""
-    families, count = block.shape[:2]
-    full = np.zeros((families, 3, count, 3, count))
+    """Blocks (g, n, 3, 3) of each patch as a covariance of the readings (g, 3n, 3n)."""
+    guesses, count = block.shape[:2]
+    full = np.zeros((guesses, 3, count, 3, count))
     each = np.arange(count)
     full[:, :, each, :, each] = np.moveaxis(block, 1, 0)
-    return full.reshape(families, 3 * count, 3 * count)
+    return full.reshape(guesses, 3 * count, 3 * count)
 
 
 def _roots(light: Floats) -> Floats:
@@ -269,57 +291,56 @@ def _roots(light: Floats) -> Floats:
 
 
 def _design(data: PatchData, light: Floats, bends: Floats) -> Floats:
-    """Slopes of the readings over the unknowns, shape (f, 3n, d)."""
-    families, count = light.shape[:2]
+    """Slopes of the readings over the unknowns, shape (g, 3n, d)."""
+    guesses, count = light.shape[:2]
     camera = np.kron(np.eye(3), data.shapes)
     flare = np.kron(np.eye(3), 1 / data.light[:, None])
-    fixed = np.broadcast_to(np.hstack([camera, flare]), (families, 3 * count, camera.shape[1] + 3))
+    fixed = np.broadcast_to(np.hstack([camera, flare]), (guesses, 3 * count, camera.shape[1] + 3))
     slopes = [_flat(light * data.place[:, [axis]])[..., None] for axis in (0, 1)]
-    tones = np.moveaxis(bends, -3, -2).reshape(families, 3 * count, -1)
+    tones = np.moveaxis(bends, -3, -2).reshape(guesses, 3 * count, -1)
     return np.concatenate([fixed, *slopes, -tones], axis=-1)
 
 
-def _patch_noise(data: PatchData, light: Floats, slope: Floats) -> Floats:
-    """Covariance of each patch about the model, shape (f, n, 3, 3)."""
+def _patch_noise(data: PatchData, guesses: Guesses, light: Floats, slope: Floats) -> Floats:
+    """Covariance of each patch about the model, shape (g, n, 3, 3)."""
     size = np.maximum(np.abs(light), 1e-3)
     block = RELATIVE_SD**2 * _shared(RELATIVE_SHARED) * size[..., None] * size[..., None, :]
-    block = block + ABSOLUTE_SD**2 * _shared(ABSOLUTE_SHARED)
+    block = block + guesses.gloss[:, None, None, None] ** 2 * _shared(GLOSS_SHARED)
     own = LEAST_SD**2 + slope**2 * data.variance + CLIPPED_SD**2 * ~data.is_clear
     return np.asarray(block + own[..., None] * np.eye(3))
 
 
-def _field_noise(data: PatchData, light: Floats) -> Floats:
-    """Covariance of the readings by the discrepancy field, shape (f, 3n, 3n)."""
+def _field_noise(guesses: Guesses, light: Floats) -> Floats:
+    """Covariance of the readings by the discrepancy field, shape (g, 3n, 3n)."""
     root = _roots(light)
-    square = ((root[:, :, None] - root[:, None]) ** 2).sum(axis=-1)
-    kernel = FIELD_SD[data.is_linear] ** 2 * np.exp(-0.5 * square / FIELD_LENGTH**2)
+    kernel = guesses.field_sd[:, None, None] ** 2 * alikeness(root, root)
     steep = _flat(3 * root**2)
-    channels = np.einsum("cd,fij->fcidj", np.eye(3), kernel).reshape(
+    channels = np.einsum("cd,gij->gcidj", np.eye(3), kernel).reshape(
         len(light), *(steep.shape[-1],) * 2
     )
     return np.asarray(channels * steep[:, :, None] * steep[:, None, :])
 
 
 def _doubt(now: _Round, doubt: Floats) -> Floats:
-    """Factor on each patch's noise, shape (f, n), larger for patches that stay far off."""
-    families, count = doubt.shape
-    solved = (now.inverse @ now.missed[..., None])[..., 0].reshape(families, 3, count)
+    """Factor on each patch's noise, shape (g, n), larger for patches that stay far off."""
+    guesses, count = doubt.shape
+    solved = (now.inverse @ now.missed[..., None])[..., 0].reshape(guesses, 3, count)
     off = (now.block @ np.swapaxes(solved, -1, -2)[..., None])[..., 0]  # left for own noise
     own = now.block / doubt[..., None, None]
     square = (off * np.linalg.solve(own, off[..., None])[..., 0]).sum(axis=-1) / 3
     return np.maximum(1.0, square / OUTLIER)
 
 
-def _by_family(matrices: Floats, family: np.ndarray, vectors: Floats) -> Floats:
-    """Each vector (draws, b) through the matrix of its family (f, a, b), shape (draws, a)."""
+def _by_guess(matrices: Floats, guess: np.ndarray, vectors: Floats) -> Floats:
+    """Each vector (draws, b) through the matrix of its guess (g, a, b), shape (draws, a)."""
     out = np.empty((len(vectors), matrices.shape[-2]))
     for number, matrix in enumerate(matrices):
-        mine = family == number
+        mine = guess == number
         out[mine] = vectors[mine] @ matrix.T
     return out
 
 
 def _in_proportion(share: Floats, draws: int) -> np.ndarray:
-    """Index of the family of each draw: shares as whole numbers that add up."""
+    """Index of the guess of each draw: shares as whole numbers that add up."""
     edges = np.round(np.cumsum(share) * draws).astype(int)
     return np.repeat(np.arange(len(share)), np.diff(edges, prepend=0))

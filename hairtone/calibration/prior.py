@@ -20,19 +20,15 @@ class Prior:
     ----------
     basis : ndarray, shape (81, q)
         Orthonormal spectral shapes.
-    families : tuple of str
-        Kinds of light that are weighted by evidence; one, any light, in the prior that comes
-        with hairtone.
-    mean : ndarray, shape (f, 3q)
+    mean : ndarray, shape (3q,)
         Balanced sensitivity x light in the basis, red, green, blue one after the other.
-    covariance : ndarray, shape (f, 3q, 3q)
+    covariance : ndarray, shape (3q, 3q)
         Of that.
     hair : ndarray, shape (n, q)
         Virtual hair in the basis.
     """
 
     basis: Floats
-    families: tuple[str, ...]
     mean: Floats
     covariance: Floats
     hair: Floats
@@ -56,7 +52,6 @@ def load_prior(*, is_linear: bool) -> Prior:
     with np.load(reference_path("prior.npz")) as file:
         return Prior(
             basis=file["basis"].astype(np.float64),
-            families=tuple(str(name) for name in file["families"]),
             mean=file[f"{kind}_mean"].astype(np.float64),
             covariance=file[f"{kind}_covariance"].astype(np.float64),
             hair=file["hair"].astype(np.float64),

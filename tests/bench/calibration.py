@@ -40,7 +40,13 @@ def _constants(*changes: tuple[object, str, object]) -> Iterator[None]:
 
 @contextlib.contextmanager
 def _no_field() -> Iterator[None]:
-    with patch.dict(posterior.FIELD_SD, {True: 1e-6, False: 1e-6}):
+    with patch.dict(posterior.FIELD_SD, {True: (1e-6,), False: (1e-6,)}):
+        yield
+
+
+@contextlib.contextmanager
+def _one_field() -> Iterator[None]:
+    with patch.dict(posterior.FIELD_SD, {False: (0.025,)}):
         yield
 
 
@@ -69,7 +75,8 @@ PARTS: dict[str, Off] = {
     "cubic, no local lines": _cubic_alone,
     "no tone fitted": lambda: _constants((tone, "PRIOR_SD", (1e-4,) * tone.TERMS)),
     "flare fixed at 0.8 %": lambda: _constants((posterior, "FLARE", (0.008, 1e-5))),
-    "no haze of patches": lambda: _constants((level2, "HAZE", 0.0)),
+    "gloss fixed at 0.2 %": lambda: _constants((posterior, "GLOSS", (0.002,))),
+    "discrepancy fixed at 2.5 %": _one_field,
     "no slope over the chart": lambda: _constants((posterior, "SLOPE_SD", 1e-5)),
     "bad patches count in full": lambda: _constants((posterior, "OUTLIER", 1e9)),
     "half the neighbours": lambda: _constants((virtual_hair, "NEIGHBOURS", 100)),
