@@ -18,7 +18,8 @@ from hairtone.hair.edges import full_mask
 from hairtone.hair.features import Features, frame_features
 from hairtone.hair.outline import Mask, Piece, find_pieces
 from hairtone.hair.roots import SIDES, held_end, named_end, roots_assumed, roots_last
-from hairtone.hair.strip import check_line, estimate_width
+from hairtone.hair.section import section_along, section_mask
+from hairtone.hair.strip import check_line
 from hairtone.hair.types import Strand
 from hairtone.photo.types import Photo
 
@@ -93,8 +94,8 @@ def strand_along(
     line : array_like, shape (n, 2)
         Root-to-ends line, roots first, at least two points. [pixels of the upright photo, xy]
     width : float, optional
-        Width of the strip; estimated from how far the hair beside the line stays alike when not
-        given. [pixels]
+        Strip that the outline does not leave; without it the outline ends where the hair beside
+        the line does. [pixels]
     name : str, optional
         Name of the strand.
 
@@ -107,25 +108,27 @@ def strand_along(
     length = float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
     if length < LEAST_LENGTH:
         raise _too_small(photo, f"The line is {length:.0f} pixels long", "a longer line")
-    given = width is not None
-    if width is None:
-        width = estimate_width(photo, points)
-    if not np.isfinite(width) or width <= 0:
+    if width is not None and not (np.isfinite(width) and width > 0):
         raise HairError(
             "width-malformed",
             f"The strip width is {width}.",
             where=photo.name,
             remedy="Give a width in photo pixels, more than 0, or leave it out.",
         )
-    if width < LEAST_WIDTH:
+    if width is not None and width < LEAST_WIDTH:
         raise _too_small(photo, f"The strip is {width:.0f} pixels wide", "a wider strip")
-    flags = () if given else (_width_estimated(width),)
+    section = section_along(photo, points, width=width)
+    mask, box = (None, (0, 0, 0, 0))
+    if not section.is_strip:
+        mask, box = section_mask(section, size=photo.size)
     return Strand(
         name=name,
         line=resampled(points, points=max(33, len(points))),
-        width=float(width),
+        width=section.width,
+        mask=mask,
+        box=box,
         is_given=True,
-        flags=flags,
+        flags=section.flags,
     )
 
 
@@ -240,16 +243,6 @@ def _not_found(photo: Photo) -> HairError:
         "fibres.",
         where=photo.name,
         remedy=f"Lay the hair on a plain matt board, clear of the chart. {BY_HAND}",
-    )
-
-
-def _width_estimated(width: Floats | float) -> Flag:
-    return Flag(
-        code="width-estimated",
-        says=f"The strip along the line is taken {float(width):.0f} pixels wide, as far as the "
-        f"hair beside the line stays alike.",
-        remedy="Look at the outline, and give the width where it is not right.",
-        is_note=True,
     )
 
 

@@ -162,7 +162,7 @@ def test_sixteen_bit_photos_are_searched_alike():
     assert max(ends_off(strand, tress.line)) < SHARE
 
 
-def test_a_given_line_is_kept_and_its_width_estimated_from_the_hair():
+def test_a_given_line_is_kept_and_its_outline_grown_over_the_hair():
     tress = Tress(line=[(700, 130), (690, 800)])
     photo, _, _ = draw([tress])
 
@@ -173,7 +173,7 @@ def test_a_given_line_is_kept_and_its_width_estimated_from_the_hair():
     assert strand.line[0] == pytest.approx(tress.line[0])
     assert strand.line[-1] == pytest.approx(tress.line[-1])
     assert 0.5 * tress.width < strand.width <= tress.width  # inside the hair, most of it
-    assert [flag.code for flag in strand.flags] == ["width-estimated"]
+    assert [flag.code for flag in strand.flags] == ["outline-grown"]
 
 
 def test_a_given_width_is_kept_without_a_note():
