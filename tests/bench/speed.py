@@ -3,8 +3,8 @@
 ``python tests/bench/speed.py [--repeats 7] [--only ratios …] [--studies 10 100 300] [--out DIR]``
 
 Every ratio is paired: decode and measurement alternate in one warm process on one thread, and the
-median of the pairs is told with its smallest and largest. `--out` writes each table as CSV and all
-of them as ``speed.md``.
+median of the pairs is told with its smallest and largest. `--out` writes each table as CSV, all of
+them as ``speed.md``, and how the costs grow as ``growth.png``.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ import simplejpeg
 from speed_batch import growth_of_studies, two_workers
 from speed_peers import PEERS
 from speed_photos import NOISES, SpeedPhoto, speed_photo
+from speed_plot import plot_growth
 
 from hairtone.calibration.solve import calibrate
 from hairtone.chart.finder import find_chart
@@ -289,6 +290,7 @@ def _write(tables: dict[str, list[Row]], folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     text = "\n".join(_markdown(name, rows) for name, rows in tables.items())
     (folder / "speed.md").write_text(text, encoding="utf-8")
+    plot_growth(tables, folder / "growth.png")
     for name, rows in tables.items():
         with (folder / f"{name}.csv").open("w", encoding="utf-8", newline="") as file:
             writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
