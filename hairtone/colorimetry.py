@@ -84,10 +84,10 @@ def xyz_to_lab(xyz: ArrayLike, *, white: ArrayLike = DEFAULT_VIEWING.white) -> F
         XYZ of the perfect diffuser under the same light.
     """
     ratio = np.asarray(xyz, dtype=np.float64) / np.asarray(white, dtype=np.float64)
-    root = np.where(
-        ratio > EPSILON, np.cbrt(np.maximum(ratio, EPSILON)), (KAPPA * ratio + 16) / 116
-    )
-    x, y, z = np.moveaxis(root, -1, 0)
+    root = np.cbrt(ratio)
+    if (is_dark := ratio <= EPSILON).any():
+        root = np.where(is_dark, (KAPPA * ratio + 16) / 116, root)
+    x, y, z = root[..., 0], root[..., 1], root[..., 2]
     return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
 
 
@@ -96,7 +96,9 @@ def lab_to_xyz(lab: ArrayLike, *, white: ArrayLike = DEFAULT_VIEWING.white) -> F
     lightness, a, b = np.moveaxis(np.asarray(lab, dtype=np.float64), -1, 0)
     y = (lightness + 16) / 116
     root = np.stack([y + a / 500, y, y - b / 200], axis=-1)
-    ratio = np.where(root**3 > EPSILON, root**3, (116 * root - 16) / KAPPA)
+    ratio = root * root * root
+    if (is_dark := ratio <= EPSILON).any():
+        ratio = np.where(is_dark, (116 * root - 16) / KAPPA, ratio)
     return ratio * np.asarray(white, dtype=np.float64)
 
 
