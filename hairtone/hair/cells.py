@@ -20,6 +20,9 @@ LANE_PX: Final = 4.0  # narrowest lane; neighbouring pixels share fibres
 INSET_SHARE: Final = 0.04  # of the width left out at either side, where hair mixes with board
 LEAST_INSET: Final = 1.5  # photo pixels; a sharp edge is mixed over one pixel and its neighbours
 SIDE_QUANTILE: Final = 0.03  # of the pixels lie outside the side taken: stray fibres
+LOOSE_BINS: Final = 4  # at the ends, where fibres of different length leave gaps of board
+MIXED: Final = 5  # photo pixels; a pixel within two of a gap or of the clamp is mixed with it
+LEFT: Final = 0.3  # of an end bin's pixels that must be left without those
 LEAST_PIXELS: Final = 25  # in a bin; our choice: under this its mean is noise
 
 Box = tuple[int, int, int, int]
@@ -76,7 +79,7 @@ def strand_cells(strand: Strand, *, size: tuple[int, int], blur_px: float = 0.0)
     box = _box(corners, size)
     labels = _fill(corners - np.array(box[:2]), box, lanes)
     if strand.mask is not None:
-        labels = np.where(_mask_in(strand, box), labels, np.int16(-1))
+        labels = _without_mixed(np.where(_mask_in(strand, box), labels, np.int16(-1)), lanes)
     quads = (corners[:-1, :-1] + corners[:-1, 1:] + corners[1:, :-1] + corners[1:, 1:]) / 4
     middle = (share[:-1] + share[1:]) / 2
     inner = float(np.median((inner_high - inner_low) / np.maximum(high - low, 1.0)))
@@ -152,6 +155,21 @@ def _fill(corners: Floats, box: Box, lanes: int) -> NDArray[np.int16]:
     for number, quad in enumerate(quads.reshape(-1, 4, 2)):
         cv2.fillConvexPoly(canvas, quad, number, lineType=cv2.LINE_8, shift=4)
     return canvas
+
+
+def _without_mixed(labels: NDArray[np.int16], lanes: int) -> NDArray[np.int16]:
+    """Labels of the end bins without the pixels that lie beside a gap, where enough are left."""
+    is_end = (labels >= (BINS - LOOSE_BINS) * lanes) | (
+        (labels >= 0) & (labels < LOOSE_BINS * lanes)
+    )
+    at = np.flatnonzero(is_end)
+    pure = cv2.erode((labels >= 0).astype(np.uint8), np.ones((MIXED, MIXED), np.uint8))
+    bins, is_pure = labels.ravel()[at] // lanes, pure.ravel()[at] > 0
+    before, after = (np.bincount(b, minlength=BINS) for b in (bins, bins[is_pure]))
+    is_cleaned = after >= np.maximum(LEFT * before, 2 * LEAST_PIXELS)
+    cleaned = labels.copy()
+    cleaned.ravel()[at[~is_pure & is_cleaned[bins]]] = -1
+    return cleaned
 
 
 def _mask_in(strand: Strand, box: Box) -> NDArray[np.bool_]:
