@@ -26,7 +26,7 @@ from pathlib import Path
 import cv2
 import simplejpeg
 from speed_batch import growth_of_studies, two_workers
-from speed_peers import PEERS
+from speed_peers import LIBRARIES, PEERS, over_frame
 from speed_photos import NOISES, SpeedPhoto, speed_photo
 from speed_plot import plot_growth
 
@@ -43,6 +43,7 @@ from hairtone.pipeline import measure
 
 Row = dict[str, object]
 STAGES = ("read", "screen", "chart", "calibrate", "hair", "profile", "evenness")
+MOST_MAPPED = 16.0  # megapixels; maps in 64 bits of larger photos take more memory than CI has
 PARTS = ("ratios", "growth", "memory", "peers", "cold", "studies", "workers")
 
 
@@ -209,14 +210,20 @@ def peers_of(photo: SpeedPhoto, folder: Path, repeats: int) -> list[Row]:
     """What general libraries take on the same photo, paired with hairtone."""
     path = _written(photo, folder)
     _require_measured(path)
-    rows = []
-    for name, peer in PEERS.items():
-        peer(photo)
-        ratios = []
-        for _ in range(min(repeats, 3) if "frame" in name else repeats):
-            ours = _cpu(lambda: measure(path))
-            ratios.append(_cpu(lambda peer=peer: peer(photo)) / ours)
-        rows.append({"photo": photo.name, "peer": name, "over hairtone": _spread(ratios)})
+    rows: list[Row] = []
+    for name, opened in LIBRARIES.items():
+        library = opened()
+        for what, peer in PEERS.items():
+            is_map = peer is over_frame
+            if is_map and photo.megapixels > MOST_MAPPED:
+                continue
+            turns = min(repeats, 3) if is_map else repeats
+            ratios = []
+            for _ in range(turns):
+                ours = _cpu(lambda: measure(path))
+                ratios.append(_cpu(lambda peer=peer, library=library: peer(photo, library)) / ours)
+            rows.append({"photo": photo.name, "library": name, "what": what})
+            rows[-1]["over hairtone"] = _spread(ratios)
     return rows
 
 

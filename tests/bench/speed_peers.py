@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -21,63 +22,84 @@ BINS = 60  # along the hair, as hairtone's profile has
 Pixels = NDArray[np.uint8]
 
 
-def by_colour_science(photo: SpeedPhoto) -> Floats:
-    """colour-science over the hair, decoded by Pillow."""
+@dataclass(frozen=True, slots=True)
+class Library:
+    """How a library decodes a JPEG, brings codes to linear light, light to L*a*b*, and compares."""
+
+    decode: Callable[[bytes], Pixels]
+    linear: Callable[[Pixels], Floats]
+    lab: Callable[[Floats], Floats]
+    difference: Callable[[Floats, Floats], Floats]
+
+
+def along_hair(photo: SpeedPhoto, library: Library) -> Floats:
+    """ΔE00 to the roots along the hair: only the hair's pixels are converted."""
+    pixels = library.decode(photo.jpeg)
+    inside, at = _place(photo)
+    lab = library.lab(library.linear(pixels[inside]) @ _matrix(pixels, photo))
+    root = lab[at == 0].mean(axis=0)
+    return _along(library.difference(lab, np.broadcast_to(root, lab.shape)), at)
+
+
+def over_frame(photo: SpeedPhoto, library: Library) -> Floats:
+    """The same from a map of the whole frame, as examples of these libraries make one."""
+    pixels = library.decode(photo.jpeg)
+    inside, at = _place(photo)
+    lab = library.lab(library.linear(pixels) @ _matrix(pixels, photo))
+    root = lab[inside][at == 0].mean(axis=0)
+    return _along(library.difference(lab, np.broadcast_to(root, lab.shape))[inside], at)
+
+
+def colour_science() -> Library:
+    """colour-science; Pillow decodes."""
     import colour
     from PIL import Image
 
-    pixels = np.asarray(Image.open(io.BytesIO(photo.jpeg)).convert("RGB"))
-    matrix = _matrix(colour.models.eotf_sRGB(_patches(pixels, photo) / 255))
-    hair, at = _hair(pixels, photo)
-    xyz = colour.models.eotf_sRGB(hair / 255) @ matrix
     white = colour.CCS_ILLUMINANTS["CIE 1964 10 Degree Standard Observer"]["D65"]
-    lab = colour.XYZ_to_Lab(xyz, white)
-    return _along(colour.delta_E(lab, lab[at == 0].mean(axis=0), method="CIE 2000"), at)
+    return Library(
+        decode=lambda jpeg: np.asarray(Image.open(io.BytesIO(jpeg)).convert("RGB")),
+        linear=lambda codes: np.asarray(colour.models.eotf_sRGB(codes / 255)),
+        lab=lambda xyz: np.asarray(colour.XYZ_to_Lab(xyz, white)),
+        difference=lambda lab, root: np.asarray(colour.delta_E(lab, root, method="CIE 2000")),
+    )
 
 
-def by_skimage(photo: SpeedPhoto) -> Floats:
-    """scikit-image over the hair, decoded by its own reader."""
+def scikit_image() -> Library:
+    """scikit-image, its own reader."""
     from skimage import color
     from skimage import io as skimage_io
 
-    pixels = skimage_io.imread(io.BytesIO(photo.jpeg))
-    matrix = _matrix(_decoded(_patches(pixels, photo) / 255))
-    hair, at = _hair(pixels, photo)
-    lab = _skimage_lab(_decoded(hair / 255) @ matrix)
-    return _along(color.deltaE_ciede2000(lab, lab[at == 0].mean(axis=0)[None]), at)
+    return Library(
+        decode=lambda jpeg: np.asarray(skimage_io.imread(io.BytesIO(jpeg))),
+        linear=lambda codes: _decoded(codes / 255),
+        lab=_skimage_lab,
+        difference=color.deltaE_ciede2000,
+    )
 
 
-def by_opencv(photo: SpeedPhoto) -> Floats:
+def opencv() -> Library:
     """OpenCV to decode and linearise by table, scikit-image for L*a*b* and ΔE00."""
     from skimage import color
 
-    pixels = cv2.imdecode(np.frombuffer(photo.jpeg, np.uint8), cv2.IMREAD_COLOR)[..., ::-1]
     table = _decoded(np.arange(256) / 255).astype(np.float32)
-    matrix = _matrix(_decoded(_patches(pixels, photo) / 255))
-    hair, at = _hair(pixels, photo)
-    light = cv2.LUT(np.ascontiguousarray(hair)[None], table)[0]
-    lab = _skimage_lab(light @ matrix.astype(np.float32))
-    return _along(color.deltaE_ciede2000(lab, lab[at == 0].mean(axis=0)[None]), at)
+    return Library(
+        decode=lambda jpeg: np.asarray(
+            cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_COLOR)[..., ::-1], np.uint8
+        ),
+        linear=lambda codes: np.asarray(cv2.LUT(np.ascontiguousarray(codes), table)),
+        lab=lambda xyz: _skimage_lab(xyz.astype(np.float32)),
+        difference=color.deltaE_ciede2000,
+    )
 
 
-def over_whole_frame(photo: SpeedPhoto) -> Floats:
-    """scikit-image's ready-made map: L*a*b* and ΔE00 of every pixel, then the hair's profile."""
-    from skimage import color
-    from skimage import io as skimage_io
-
-    pixels = skimage_io.imread(io.BytesIO(photo.jpeg))
-    matrix = _matrix(_decoded(_patches(pixels, photo) / 255))
-    lab = _skimage_lab(_decoded(pixels / 255) @ matrix)
-    inside, at = _place(photo)
-    map_of = color.deltaE_ciede2000(lab, lab[inside][at == 0].mean(axis=0)[None, None])
-    return _along(map_of[inside], at)
-
-
-PEERS: dict[str, Callable[[SpeedPhoto], Floats]] = {
-    "colour-science, hair only": by_colour_science,
-    "scikit-image, hair only": by_skimage,
-    "OpenCV + scikit-image, hair only": by_opencv,
-    "scikit-image, map of the frame": over_whole_frame,
+LIBRARIES: dict[str, Callable[[], Library]] = {
+    "colour-science": colour_science,
+    "scikit-image": scikit_image,
+    "OpenCV + scikit-image": opencv,
+}
+PEERS: dict[str, Callable[[SpeedPhoto, Library], Floats]] = {
+    "hair only": along_hair,
+    "map of the frame": over_frame,
 }
 
 
@@ -93,8 +115,10 @@ def _skimage_lab(xyz: Floats) -> Floats:
     return np.asarray(xyz2lab(np.clip(xyz, 0, None), illuminant="D65", observer="10"))
 
 
-def _matrix(linear: Floats) -> Floats:
+def _matrix(pixels: Pixels, photo: SpeedPhoto) -> Floats:
+    """Linear RGB to XYZ by least squares over the patches."""
     wanted = load_reference(DEFAULT_CHART).xyz(DEFAULT_VIEWING)
+    linear = _decoded(_patches(pixels, photo) / 255)
     return np.asarray(np.linalg.lstsq(linear, wanted, rcond=None)[0])
 
 
@@ -119,11 +143,6 @@ def _place(photo: SpeedPhoto) -> tuple[tuple[slice, slice], NDArray[np.int64]]:
     height, width = rows.stop - rows.start, columns.stop - columns.start
     at = np.arange(height)[:, None] * BINS // height
     return (rows, columns), np.broadcast_to(at, (height, width))
-
-
-def _hair(pixels: Pixels, photo: SpeedPhoto) -> tuple[Pixels, NDArray[np.int64]]:
-    inside, at = _place(photo)
-    return pixels[inside].reshape(-1, 3), at.ravel()
 
 
 def _along(difference: Floats, at: NDArray[np.int64]) -> Floats:
