@@ -99,7 +99,8 @@ def resampled(line: Floats, *, points: int) -> Floats:
 def _first_line(pixels: Floats) -> Floats:
     """Principal axis of the pixels, ends included."""
     centre = pixels.mean(axis=0)
-    direction = np.linalg.eigh(np.cov((pixels - centre).T))[1][:, 1]
+    some = pixels[:: max(1, len(pixels) // SAMPLE)] - centre
+    direction = np.linalg.eigh(some.T @ some)[1][:, 1]
     reach = (pixels - centre) @ direction
     ends = centre + np.outer([reach.min(), reach.max()], direction)
     return resampled(ends, points=POINTS)

@@ -23,7 +23,7 @@ REDUCED_EDGE: Final = 640  # longest edge that outlines are found at; our choice
 CHART_FRAME: Final = 0.85  # width of a chart's own frame, in patches; our choice: the widest seen
 BOARD_RING: Final = 3.0  # reach of the ring that the board's colour is taken from, in patches
 MID_GREY: Final = 0.18  # luminance of a board as the protocol wants it
-BOARD_STRIDE: Final = 3  # of the reduced pixels that the board's median is taken over
+BOARD_STRIDE: Final = 5  # of the reduced pixels that the board's median is taken over
 LEAST_TEXTURE: Final = 0.9  # codes; a board rounded flat is not smoother than this
 DARK_FLOOR: Final = 0.02  # relative light added before logarithms: noise of blacks stays quiet
 
