@@ -210,6 +210,7 @@ def _measure_hair(
         "line": strand.line,
         "zones": zones,
         "mm_per_px": strand.mm_per_px,
+        "regrowth_px": strand.regrowth_px,
     }
     try:
         profile = measure_profile(photo, calibration, light, strand)
@@ -279,7 +280,9 @@ def _wanted_strands(
 
 def _given_strand(photo: Photo, hair: HairRequest, line: Floats) -> Strand | HairtoneError:
     try:
-        return strand_along(photo, line, width=hair.width, name=str(hair.place))
+        return strand_along(
+            photo, line, width=hair.width, name=str(hair.place), regrowth=hair.regrowth
+        )
     except HairError as error:
         return error
 

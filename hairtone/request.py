@@ -21,7 +21,9 @@ class HairRequest:
     line : ndarray, shape (n, 2), or None
         Root-to-ends line; overrules finding. [pixels of the upright photo, xy]
     width : float or None
-        Strip width, with `line`. [pixels]
+        Strip that the outline grown from `line` does not leave. [pixels]
+    regrowth : ndarray, shape (2,), or None
+        Where on `line` new growth ends; what is measured begins there. [pixels, xy]
     roots : str or None
         ``"top"``, ``"bottom"``, ``"left"`` or ``"right"``; default the clamped (top) end.
     known_lab : tuple of float or None
@@ -33,6 +35,7 @@ class HairRequest:
     place: int = 1
     line: Floats | None = None
     width: float | None = None
+    regrowth: Floats | None = None
     roots: str | None = None
     known_lab: tuple[float, float, float] | None = None
     known_u95: float = 0.5

@@ -99,6 +99,8 @@ class TressResult:
         Where roots end and where ends begin, 0..1.
     mm_per_px : float or None
         Scale, where the chart's size is known.
+    regrowth_px : float or None
+        New growth before the line, as marked by hand; None without a mark. [pixels]
     texture : ndarray of int8 or None
         Pattern of the strands, by which one picture used twice is known.
     contrast : StrandContrast or None
@@ -114,6 +116,7 @@ class TressResult:
     error: HairtoneError | None = None
     zones: tuple[float, float] = ZONES
     mm_per_px: float | None = None
+    regrowth_px: float | None = None
     texture: NDArray[np.int8] | None = None
     contrast: StrandContrast | None = None
 
@@ -136,6 +139,7 @@ class TressResult:
             "tenths_u95": [],
             "evenness": None if self.evenness is None else self.evenness.to_dict(),
             "mm_per_px": None if self.mm_per_px is None else round(self.mm_per_px, 5),
+            "regrowth": self._regrowth(),
         }
         if self.profile is not None:
             zones = zone_estimates(self.profile, zones=self.zones)
@@ -147,6 +151,13 @@ class TressResult:
             out["tenths"] = [rounded(e.lab, 3) for e in tenths]
             out["tenths_u95"] = [round(e.u95, 3) for e in tenths]
         return out
+
+    def _regrowth(self) -> dict[str, float | None] | None:
+        """Length of the new growth in pixels, and in mm where the scale is known."""
+        if self.regrowth_px is None:
+            return None
+        scaled = None if self.mm_per_px is None else round(self.regrowth_px * self.mm_per_px, 1)
+        return {"px": round(self.regrowth_px, 1), "mm": scaled}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -18,8 +18,8 @@ from hairtone.hair.edges import full_mask
 from hairtone.hair.features import Features, frame_features
 from hairtone.hair.outline import Mask, Piece, find_pieces
 from hairtone.hair.roots import SIDES, held_end, named_end, roots_assumed, roots_last
-from hairtone.hair.section import section_along, section_mask
-from hairtone.hair.strip import check_line
+from hairtone.hair.section import Section, section_along, section_mask
+from hairtone.hair.strip import after_regrowth, check_line
 from hairtone.hair.types import Strand
 from hairtone.photo.types import Photo
 
@@ -83,9 +83,14 @@ def find_strands(
 
 
 def strand_along(
-    photo: Photo, line: ArrayLike, *, width: float | None = None, name: str = "1"
+    photo: Photo,
+    line: ArrayLike,
+    *,
+    width: float | None = None,
+    name: str = "1",
+    regrowth: ArrayLike | None = None,
 ) -> Strand:
-    """The strip of hair along a given root-to-ends line, on any background.
+    """The section of hair along a given root-to-ends line, on any background.
 
     Parameters
     ----------
@@ -98,26 +103,17 @@ def strand_along(
         the line does. [pixels]
     name : str, optional
         Name of the strand.
+    regrowth : array_like, shape (2,), optional
+        Point on the line where new growth ends: the strand begins there. [pixels, xy]
 
     Raises
     ------
     HairError
-        ``line-malformed``, ``line-outside``, ``hair-too-small`` or ``width-malformed``.
+        ``line-malformed``, ``line-outside``, ``hair-too-small``, ``width-malformed``,
+        ``regrowth-off-line`` or ``regrowth-all``.
     """
-    points = check_line(photo, line)
-    length = float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
-    if length < LEAST_LENGTH:
-        raise _too_small(photo, f"The line is {length:.0f} pixels long", "a longer line")
-    if width is not None and not (np.isfinite(width) and width > 0):
-        raise HairError(
-            "width-malformed",
-            f"The strip width is {width}.",
-            where=photo.name,
-            remedy="Give a width in photo pixels, more than 0, or leave it out.",
-        )
-    if width is not None and width < LEAST_WIDTH:
-        raise _too_small(photo, f"The strip is {width:.0f} pixels wide", "a wider strip")
-    section = section_along(photo, points, width=width)
+    points, grown = measured_line(photo, line, regrowth=regrowth)
+    section = section_of(photo, points, width=width)
     mask, box = (None, (0, 0, 0, 0))
     if not section.is_strip:
         mask, box = section_mask(section, size=photo.size)
@@ -128,8 +124,36 @@ def strand_along(
         mask=mask,
         box=box,
         is_given=True,
+        regrowth_px=grown,
         flags=section.flags,
     )
+
+
+def measured_line(
+    photo: Photo, line: ArrayLike, *, regrowth: ArrayLike | None = None
+) -> tuple[Floats, float | None]:
+    """What is measured of a given line, and the new growth before it; errors as `strand_along`."""
+    points, grown = check_line(photo, line), None
+    if regrowth is not None:
+        points, grown = after_regrowth(photo, points, regrowth)
+    length = float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
+    if length < LEAST_LENGTH:
+        raise _too_small(photo, f"The line is {length:.0f} pixels long", "a longer line")
+    return points, grown
+
+
+def section_of(photo: Photo, line: Floats, *, width: float | None = None) -> Section:
+    """The section along a line that was checked; errors as `strand_along`."""
+    if width is not None and not (np.isfinite(width) and width > 0):
+        raise HairError(
+            "width-malformed",
+            f"The strip width is {width}.",
+            where=photo.name,
+            remedy="Give a width in photo pixels, more than 0, or leave it out.",
+        )
+    if width is not None and width < LEAST_WIDTH:
+        raise _too_small(photo, f"The strip is {width:.0f} pixels wide", "a wider strip")
+    return section_along(photo, line, width=width)
 
 
 def _root_ends(

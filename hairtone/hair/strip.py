@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -9,6 +11,7 @@ from hairtone.colorimetry import Floats
 from hairtone.errors import HairError
 from hairtone.photo.types import Photo
 
+OFF_LINE: Final = 0.02  # of the length that a mark may lie beside its line; our choice
 DRAW_AGAIN = "Draw the line again, roots first, inside the picture."
 
 
@@ -42,6 +45,52 @@ def check_line(photo: Photo, line: ArrayLike) -> Floats:
             remedy=f"Give pixels of the upright photo at full size. {DRAW_AGAIN}",
         )
     return points
+
+
+def after_regrowth(photo: Photo, line: Floats, mark: ArrayLike) -> tuple[Floats, float]:
+    """The line from where new growth ends, and the length that was left out. [pixels]
+
+    Parameters
+    ----------
+    photo : Photo
+        The photo.
+    line : ndarray, shape (n, 2)
+        Root-to-ends line, roots first. [pixels, xy]
+    mark : array_like, shape (2,)
+        Point on the line where new growth ends. [pixels, xy]
+
+    Raises
+    ------
+    HairError
+        ``regrowth-off-line``: the mark lies beside the line. ``regrowth-all``: at or beyond its
+        ends, so that no hair is left.
+    """
+    point = np.asarray(mark, dtype=np.float64).reshape(2)
+    steps = np.diff(line, axis=0)
+    lengths = np.linalg.norm(steps, axis=1)
+    share = np.clip(((point - line[:-1]) * steps).sum(axis=1) / lengths**2, 0, 1)
+    feet = line[:-1] + share[:, None] * steps
+    away = np.linalg.norm(feet - point, axis=1)
+    at = int(away.argmin())
+    if not away[at] <= max(OFF_LINE * lengths.sum(), 2.0):
+        raise HairError(
+            "regrowth-off-line",
+            f"The mark where new growth ends ({point[0]:.0f},{point[1]:.0f}) lies "
+            f"{away[at]:.0f} pixels beside the line.",
+            where=photo.name,
+            remedy="Set the mark on the line itself, in the picker.",
+        )
+    grown = float(lengths[:at].sum() + share[at] * lengths[at])
+    if grown > lengths.sum() - 1.0:
+        raise HairError(
+            "regrowth-all",
+            "The mark where new growth ends lies at the line's ends: no coloured hair is left.",
+            where=photo.name,
+            remedy="Set the mark where new growth ends, or turn the line round: roots first.",
+        )
+    rest = np.concatenate([feet[at : at + 1], line[at + 1 :]])
+    moved = np.concatenate([[True], np.any(np.abs(np.diff(rest, axis=0)) > 1e-9, axis=1)])
+    return rest[moved], grown
 
 
 def _malformed(photo: Photo, says: str) -> HairError:

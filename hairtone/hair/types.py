@@ -31,6 +31,9 @@ class Strand:
         Scale, where the chart gives it.
     is_given : bool
         The line was given by a person rather than found.
+    regrowth_px : float or None
+        New growth between the roots of the given line and its mark, left out of `line`; None where
+        no mark was set. [pixels]
     flags : tuple of Flag
         Doubts about the outline.
     """
@@ -42,6 +45,7 @@ class Strand:
     box: tuple[int, int, int, int] = (0, 0, 0, 0)
     mm_per_px: float | None = None
     is_given: bool = False
+    regrowth_px: float | None = None
     flags: tuple[Flag, ...] = ()
 
 

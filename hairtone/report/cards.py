@@ -20,6 +20,7 @@ from hairtone.report.pictures import crops_of
 from hairtone.report.record import Record, record_of
 from hairtone.report.types import ZONE_WORDS, ZONES, Audience
 from hairtone.report.views import HairView, drawn_profiles, first_of_each_wash
+from hairtone.study.growth import marked_regrowth
 
 if TYPE_CHECKING:
     from hairtone.study.outcome import RowResult
@@ -98,7 +99,7 @@ def make_card(view: HairView, *, map_top: float, audience: Audience) -> Card:
         handover=tuple(washes[name] for name in ("fade", "amounts") if name in washes),
         evenness=evenness_sentences(view),
         uptake=_uptake(view),
-        fade=_fade(view),
+        fade=(*_fade(view), *_regrowth(view)),
         log=_log(view),
         record=record_of(view.rows, settings),
         pictures=crops_of(view, audience=audience),
@@ -193,9 +194,15 @@ def _fade(view: HairView) -> tuple[str, ...]:
     )
 
 
+def _regrowth(view: HairView) -> tuple[str, ...]:
+    """New growth marked on the photos, wash by wash; it is left out of every figure."""
+    told = [(row.row.wash_text, marked_regrowth(row)) for row in view.measured]
+    return sentences.regrowth_sentence([(wash, mark) for wash, mark in told if mark])
+
+
 def sentences_of(view: HairView) -> tuple[str, ...]:
     """Everything that is said of one hair: evenness, uptake, fade."""
-    return (*evenness_sentences(view), *_uptake(view), *_fade(view))
+    return (*evenness_sentences(view), *_uptake(view), *_fade(view), *_regrowth(view))
 
 
 def _log(view: HairView) -> Grid:

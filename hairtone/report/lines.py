@@ -47,7 +47,7 @@ def picker_for(folder: Path, photo: str, say: Callable[..., None]) -> Picker:
 
 
 def keep_lines(folder: Path, photo: str, picker: Picker) -> None:
-    """Write a picker's lines, widths and corners into the sheet.
+    """Write a picker's lines, widths, marks of new growth and corners into the sheet.
 
     Parameters
     ----------
@@ -74,6 +74,7 @@ def keep_lines(folder: Path, photo: str, picker: Picker) -> None:
         cells = {
             "line": points_text(points) if has_line else "",
             "width": f"{width:g}" if has_line and width else "",
+            "regrowth": points_text([entry["mark"]]) if has_line and entry.get("mark") else "",
             "corners": corners,
         }
         known = {name: text for name, text in cells.items() if text or name in sheet.header}
@@ -86,6 +87,7 @@ def _line(row: dict[str, str]) -> dict[str, Any]:
         "place": int(row.get("place") or 1),
         "points": _points(row.get("line", "")),
         "width": float(row["width"].replace(",", ".")) if row.get("width") else None,
+        "mark": next(iter(_points(row.get("regrowth", ""))), None),
     }
 
 

@@ -90,7 +90,7 @@ def _strand(
     from hairtone.hair.finder import find_strands, strand_along
 
     if hair.line is not None:
-        return strand_along(photo, hair.line, width=hair.width, name=str(hair.place))
+        return strand_along(photo, hair.line, width=hair.width, regrowth=hair.regrowth)
     strands = find_strands(photo, *known, roots=hair.roots)
     if hair.place > len(strands):
         raise HairError(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -11,6 +12,8 @@ import anywidget
 import numpy as np
 import traitlets
 from numpy.typing import ArrayLike, NDArray
+
+from hairtone.errors import HairError
 
 if TYPE_CHECKING:
     from hairtone.photo.types import Photo
@@ -25,8 +28,12 @@ class Picker(anywidget.AnyWidget):
     Attributes
     ----------
     lines : list of dict
-        For each hair ``{"place": 1, "points": [[x, y], …], "width": None}``, roots first.
-        [pixels of the upright photo, centre of the top-left pixel = (0, 0)]
+        For each hair ``{"place": 1, "points": [[x, y], …], "width": None, "mark": None}``, roots
+        first; ``mark`` is the point where new growth ends. [pixels of the upright photo, centre of
+        the top-left pixel = (0, 0)]
+    outlines : list of dict
+        What will be measured along each line: ``place``, ``points`` of the outline, what it was
+        grown ``of``, what is to be ``says`` of it and whether that is a ``doubt``. Follows `lines`.
     corners : list
         Chart corners clockwise from beside the first patch; empty while they are found. [pixels]
     mode : str
@@ -42,9 +49,26 @@ class Picker(anywidget.AnyWidget):
     name = traitlets.Unicode().tag(sync=True)
     size = traitlets.List(traitlets.Int(), minlen=2, maxlen=2).tag(sync=True)
     lines = traitlets.List(traitlets.Dict()).tag(sync=True)
+    outlines = traitlets.List(traitlets.Dict()).tag(sync=True)
     corners = traitlets.List(traitlets.List(traitlets.Float()), maxlen=4).tag(sync=True)
     mode = traitlets.Enum(("lines", "corners"), default_value="lines").tag(sync=True)
     current = traitlets.Int(0).tag(sync=True)
+
+    photo: Photo | None = None  # what outlines are grown on
+
+    @traitlets.observe("lines")
+    def _grow(self, _: Any = None) -> None:
+        """Outlines of the lines as they are now; those whose line is the same are kept."""
+        if self.photo is None:
+            return
+        known = {json.dumps(outline["of"]): outline for outline in self.outlines}
+        found = []
+        for line in self.lines:
+            if len(line["points"]) > 1:
+                key = json.dumps(_ground_of(line))
+                found.append({**known.get(key, {}), "place": line["place"]}
+                             if key in known else outline_of(self.photo, line))  # fmt: skip
+        self.outlines = found
 
     def line_text(self, place: int = 1) -> str:
         """The line of a hair as the sheet writes it, ``"x,y x,y …"``; empty with under two points.
@@ -63,7 +87,14 @@ class Picker(anywidget.AnyWidget):
         """The four corners as the sheet writes them; empty while there are fewer."""
         return points_text(self.corners) if len(self.corners) == 4 else ""
 
-    def set_line(self, points: ArrayLike, *, place: int = 1, width: float | None = None) -> None:
+    def set_line(
+        self,
+        points: ArrayLike,
+        *,
+        place: int = 1,
+        width: float | None = None,
+        regrowth: ArrayLike | None = None,
+    ) -> None:
         """Give a hair its line from Python; the photograph shows it.
 
         Parameters
@@ -73,9 +104,12 @@ class Picker(anywidget.AnyWidget):
         place : int, optional
             Which hair, from 1.
         width : float, optional
-            Strip width; found from the photo without it. [pixels]
+            Strip that the outline does not leave; grown freely without it. [pixels]
+        regrowth : array_like, shape (2,), optional
+            Point on the line where new growth ends. [pixels, xy]
         """
-        line = {"place": place, "points": _points(points), "width": width}
+        mark = None if regrowth is None else _points(np.asarray(regrowth)[None])[0]
+        line = {"place": place, "points": _points(points), "width": width, "mark": mark}
         others = [dict(other) for other in self.lines if other["place"] != place]
         kept = sorted([*others, line], key=lambda entry: int(entry["place"]))
         self.lines = kept
@@ -95,7 +129,7 @@ def pick(
     photo : str, Path or Photo
         The photograph; read strictly, turned upright.
     lines : sequence of dict, optional
-        Lines to start from: ``place``, ``points`` and ``width`` of each hair.
+        Lines to start from: ``place``, ``points``, ``width`` and ``mark`` of each hair.
     corners : array_like, shape (4, 2), optional
         Chart corners to start from. [pixels, xy]
 
@@ -108,16 +142,62 @@ def pick(
 
     read = read_photo(photo) if isinstance(photo, str | Path) else photo
     start = [
-        {"place": int(e["place"]), "points": _points(e["points"]), "width": e.get("width")}
+        {
+            "place": int(e["place"]),
+            "points": _points(e["points"]),
+            "width": e.get("width"),
+            "mark": None if e.get("mark") is None else _points([e["mark"]])[0],
+        }
         for e in lines
     ]
-    return Picker(
+    picker = Picker(
         image=preview_jpeg(read),
         name=read.name,
         size=list(read.size),
-        lines=start or [{"place": 1, "points": [], "width": None}],
+        lines=start or [{"place": 1, "points": [], "width": None, "mark": None}],
         corners=[] if corners is None else _points(corners),
     )
+    picker.photo = read
+    picker._grow()
+    return picker
+
+
+def outline_of(photo: Photo, line: dict[str, Any]) -> dict[str, Any]:
+    """The outline that will be measured along a line, ready for the picker to draw.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photograph.
+    line : dict
+        ``place``, ``points``, ``width`` and ``mark``, as in `Picker.lines`.
+
+    Returns
+    -------
+    dict
+        As in `Picker.outlines`; without points where the line cannot be measured, and why.
+    """
+    from hairtone.hair.finder import measured_line, section_of
+
+    found: dict[str, Any] = {"place": line["place"], "of": _ground_of(line), "points": []}
+    try:
+        points, _ = measured_line(photo, line["points"], regrowth=line.get("mark"))
+        section = section_of(photo, points, width=line.get("width"))
+    except HairError as error:
+        return {**found, "says": f"{error.says} {error.remedy}", "doubt": True}
+    doubts = [str(flag) for flag in section.flags if not flag.is_note]
+    told = doubts or [flag.says for flag in section.flags] or ["The whole strip will be measured."]
+    return {
+        **found,
+        "points": _points(section.outline),
+        "says": " ".join(told),
+        "doubt": bool(doubts),
+    }
+
+
+def _ground_of(line: dict[str, Any]) -> list[Any]:
+    """What an outline depends on; the page shows it only while this is still so."""
+    return [line["points"], line.get("width"), line.get("mark")]
 
 
 def preview_jpeg(photo: Photo, *, longest: int = _LONGEST) -> bytes:

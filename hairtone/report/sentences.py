@@ -268,6 +268,24 @@ def crossing_sentence(row: Row) -> str:
     )
 
 
+def regrowth_sentence(marks: Sequence[tuple[str, Row]]) -> tuple[str, ...]:
+    """How much new growth was marked, wash by wash; nothing where none was.
+
+    Parameters
+    ----------
+    marks : sequence of (str, mapping)
+        Wash as the sheet writes it, and the growth in ``px`` and, where the scale is known, ``mm``.
+    """
+    if not marks:
+        return ()
+    parts = []
+    for wash, mark in marks:
+        size = f"{number(mark['px'], 0)} pixels" if mark["mm"] is None else f"{mark['mm']:.0f} mm"
+        parts.append(f"{wash_words(wash)} {size}")
+    return (f"New growth, as marked on the photos and left out of every figure: "
+            f"{', '.join(parts)}.",)  # fmt: skip
+
+
 def is_open_crossing(row: Row) -> bool:
     """Whether a row of crossing.csv leaves all washes open."""
     return row.get("high") is None and (row.get("low") is None or row["low"] < 1)

@@ -10,6 +10,7 @@ from hairtone.errors import MeasureError
 from hairtone.measures.anchors import anchored_span, regrowth_mm
 from hairtone.measures.zones import ZONES, span_estimate
 from hairtone.study.observations import Hair, State
+from hairtone.study.outcome import RowResult
 from hairtone.study.settings import Settings
 from hairtone.uncertainty import LabEstimate
 
@@ -42,8 +43,9 @@ def growth_of(hair: Hair, settings: Settings) -> dict[int, Growth]:
     found = {}
     for wash, state in hair.washed.items():
         day = state.rows[0].row.date
-        grown = 0.0
-        if subject.regrowth_mm_per_month is not None and started and day:
+        grown = 0.0  # a line that begins where new growth ends is anchored already
+        is_marked = marked_regrowth(state.rows[0]) is not None
+        if subject.regrowth_mm_per_month is not None and started and day and not is_marked:
             grown = regrowth_mm(
                 days=float((day - started).days), mm_per_month=subject.regrowth_mm_per_month
             )
@@ -53,6 +55,11 @@ def growth_of(hair: Hair, settings: Settings) -> dict[int, Growth]:
             length_mm=length_mm(state),
         )
     return found
+
+
+def marked_regrowth(row: RowResult) -> dict[str, float | None] | None:
+    """New growth that was marked by hand in a photo, ``px`` and ``mm``; None without a mark."""
+    return (row.hair.get("tress") or {}).get("regrowth")
 
 
 def length_mm(state: State) -> float | None:

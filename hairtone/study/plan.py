@@ -98,7 +98,8 @@ def _fill(plan: Plan, study: Study, folder: Folder, hashes: dict[str, str]) -> N
 
 def _hair(row: SheetRow) -> HairRequest:
     line = None if row.line is None else np.array(row.line, np.float64)
-    return HairRequest(place=row.place, line=line, width=row.width, roots=row.roots)
+    mark = None if row.regrowth is None else np.array(row.regrowth[0], np.float64)
+    return HairRequest(place=row.place, line=line, width=row.width, regrowth=mark, roots=row.roots)
 
 
 def _with_known(plan: Plan, study: Study) -> tuple[HairRequest, ...]:

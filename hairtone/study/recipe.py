@@ -71,6 +71,7 @@ def recipe_of(request: PhotoRequest, *, card_sha256: str, chart_sha256: str) -> 
         "chart_mm": _plain(request.chart_mm),
         "hairs": [
             [hair.place, _plain(hair.line), hair.width, hair.roots]
+            + ([{"regrowth": _plain(hair.regrowth)}] if hair.regrowth is not None else [])
             + ([_plain(hair.known_lab), hair.known_u95] if hair.known_lab else [])
             for hair in request.hairs
         ],

@@ -39,6 +39,7 @@ _READERS: Final[dict[str, Callable[[str], Any]]] = {
     "replicate": partial(values.whole_number, least=1),
     "roots": partial(values.choice, among=ROOTS),
     "width": partial(values.number, low=1.0, high=_WIDEST),
+    "regrowth": partial(values.points, least=1, most=1),
     "corners": values.corners,
     "session": str,
     "plain_card": clean_name,
@@ -88,6 +89,8 @@ class SheetRow:
         Where the roots lie, for found hair.
     width : float or None
         Strip width with `line`. [pixels]
+    regrowth : tuple of one point, or None
+        Where on `line` new growth ends. [pixels, xy]
     session, plain_card, date
         Set-up, its card photo, the day.
     porosity_roots … day
@@ -108,6 +111,7 @@ class SheetRow:
     replicate: int = 1
     roots: str | None = None
     width: float | None = None
+    regrowth: Points | None = None
     corners: Points | None = None
     session: str = ""
     plain_card: str | None = None
@@ -259,6 +263,11 @@ def _read_row(table: RawTable, raw: RawRow, faults: Faults) -> SheetRow | None:
         faults.add(
             "width-without-line", f"A width ({cells['width']:g}) is given without a line.",
             "Draw the line, or leave the width out.", place=raw.place, column="width",
+        )  # fmt: skip
+    if cells.get("regrowth") and not cells.get("line") and len(faults.found) == before:
+        faults.add(
+            "regrowth-without-line", "A mark of new growth is given without a line.",
+            "Draw the line, or leave the mark out.", place=raw.place, column="regrowth",
         )  # fmt: skip
     if len(faults.found) > before:
         return None

@@ -185,6 +185,34 @@ def test_a_given_width_is_kept_without_a_note():
     assert not strand.flags
 
 
+def test_new_growth_up_to_its_mark_is_left_out():
+    """A line of 300 and 400 pixels with a corner; the mark lies 40 behind the corner, 3 aside."""
+    photo, _, _ = draw([])
+
+    strand = strand_along(
+        photo, [(100, 100), (100, 400), (500, 400)], width=30, regrowth=(140, 403)
+    )
+
+    assert strand.regrowth_px == pytest.approx(340)
+    assert strand.line[0] == pytest.approx([140, 400])
+    assert strand.line[-1] == pytest.approx([500, 400])
+
+
+@pytest.mark.parametrize(
+    ("mark", "code"),
+    [((300, 300), "regrowth-off-line"), ((500, 400), "regrowth-all"),
+     ((480, 400), "hair-too-small")],
+)  # fmt: skip
+def test_a_mark_that_leaves_no_hair_is_refused(mark, code):
+    photo, _, _ = draw([])
+
+    with pytest.raises(HairError) as refusal:
+        strand_along(photo, [(100, 100), (100, 400), (500, 400)], width=30, regrowth=mark)
+
+    assert refusal.value.code == code
+    assert refusal.value.remedy
+
+
 @pytest.mark.parametrize(
     ("line", "width", "code"),
     [

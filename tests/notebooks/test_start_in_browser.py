@@ -93,6 +93,11 @@ def test_from_an_empty_folder_to_a_saved_report(small_study, tmp_path):
         press(page, "Show the photograph")
         click_photo(page, line)
         wait_for(page, "The line is in the sheet")
+        page.locator(".ht-pick polygon.edge").wait_for(timeout=20_000)
+        press(page, "mark new growth")
+        mark = [round(a + 0.2 * (b - a)) for a, b in zip(*line[:2], strict=True)]
+        click_photo(page, [mark])
+        page.locator(".ht-pick line.mark").wait_for(timeout=20_000)
         press(page, "Check and measure")
         wait_for(page, "Done:", seconds=120)
         press(page, "Save the report")
@@ -102,6 +107,8 @@ def test_from_an_empty_folder_to_a_saved_report(small_study, tmp_path):
         page.get_by_label("Photo").select_option("photos/T1_wash0.jpg")
         press(page, "Show the photograph")
         page.locator(".ht-pick .dot").nth(2).wait_for(timeout=30_000)
+        page.locator(".ht-pick line.mark").wait_for(timeout=30_000)
+        page.locator(".ht-pick polygon.edge").wait_for(timeout=30_000)
         strangers = [url for url in page.asked if not url.startswith((address, "data:", "blob:"))]
 
     assert [(row["subject"], row["wash"]) for row in guessed] == [
@@ -111,6 +118,9 @@ def test_from_an_empty_folder_to_a_saved_report(small_study, tmp_path):
     drawn = next(row for row in rows_of(base / "spring") if row["wash"] == "0")["line"]
     read = np.array([[float(n) for n in pair.split(",")] for pair in drawn.split()])
     assert np.abs(read - line).max() <= 1.0  # within a pixel of the original
+    marked = next(row for row in rows_of(base / "spring") if row["wash"] == "0")["regrowth"]
+    assert np.abs(np.array([float(n) for n in marked.split(",")]) - mark).max() <= 1.5  # the click
+    # rounds the place on the line to a pixel of its own
     report = (base / "spring" / "results" / "report.html").read_text(encoding="utf-8")
     assert "spring" in report
     assert "Colour taken up" in report

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import json
 
@@ -41,6 +42,27 @@ def test_a_line_set_from_python_is_written_as_the_sheet_wants_it():
     assert picker.line_text(2) == "10,20 30.3,400"
     assert picker.line_text(1) == ""  # one hair is still without a line
     assert [line["place"] for line in picker.lines] == [1, 2]
+
+
+def test_outlines_follow_the_lines():
+    """A dark stripe of 120 pixels on grey: its outline, to a step of a 240th of the length."""
+    made = photo()
+    pixels = np.array(made.pixels)
+    pixels[:, 640:760] = (40 + np.arange(120) % 4 * 12)[:, None]
+    picker = pick(dataclasses.replace(made, pixels=pixels))
+
+    picker.set_line([[700, 100], [700, 1100]])
+    (free,) = picker.outlines
+    picker.set_line([[700, 100], [700, 1100]], width=60, regrowth=[700, 300])
+    (limited,) = picker.outlines
+    picker.set_line([[700, 100], [700, 130]])
+    (short,) = picker.outlines
+
+    assert np.ptp(np.array(free["points"])[:, 0]) == pytest.approx(120, abs=2 * 1000 / 240)
+    assert np.ptp(np.array(limited["points"])[:, 0]) == pytest.approx(60, abs=0.1)
+    assert np.array(limited["points"])[:, 1].min() == pytest.approx(300, abs=0.1)
+    assert (short["points"], short["doubt"]) == ([], True)
+    assert "30 pixels long" in short["says"]
 
 
 def test_one_point_is_no_line_and_three_corners_are_no_chart():
@@ -91,7 +113,7 @@ def page_of(picker):
     style = (picker_module._WEB / "picker.css").read_text(encoding="utf-8")
     state = {
         name: getattr(picker, name)
-        for name in ("name", "size", "lines", "corners", "mode", "current")
+        for name in ("name", "size", "lines", "outlines", "corners", "mode", "current")
     }
     return f"""<!doctype html><meta charset="utf-8"><style>{style}</style><div id="here"></div>
 <script type="module">
@@ -221,6 +243,83 @@ def test_the_square_sets_the_width_of_the_strip(page):
     page.mouse.up()
 
     assert lines(page)[0]["width"] == pytest.approx(80, abs=2.0)  # twice 40, a pixel a side
+
+
+def outline(points, *, of, doubt=False):
+    return {"place": 1, "of": of, "points": points, "says": "As wide as that.", "doubt": doubt}
+
+
+@pytest.mark.browser
+def test_the_outline_is_drawn_where_it_was_grown_and_only_for_its_own_line(page):
+    ground = [[[300, 200], [300, 1000]], None, None]
+    for point in ground[0]:
+        click(page, *point)
+    corners = [[250, 200], [360, 1000], [300, 1000]]
+    ground[0] = lines(page)[0]["points"]
+
+    page.evaluate("(o) => window.model.tell('outlines', [o])", outline(corners, of=ground))
+    drawn = page.locator(".ht-pick polygon.edge").get_attribute("points")
+    said = page.locator(".ht-pick .says").text_content()
+    page.keyboard.press("ArrowRight")
+
+    assert drawn == "250,200 360,1000 300,1000"
+    assert "As wide as that." in said
+    assert page.locator(".ht-pick polygon.edge").count() == 0  # the line has moved on
+
+
+@pytest.mark.browser
+def test_a_doubtful_outline_is_told_apart_without_colour(page):
+    for point in ((300, 200), (300, 1000)):
+        click(page, *point)
+    ground = [lines(page)[0]["points"], None, None]
+    corners = [[250, 200], [360, 1000], [300, 1000]]
+
+    page.evaluate(
+        "(o) => window.model.tell('outlines', [o])", outline(corners, of=ground, doubt=True)
+    )
+
+    assert page.locator(".ht-pick polygon.doubt").get_attribute("stroke-dasharray") != "none"
+
+
+@pytest.mark.browser
+def test_the_mark_of_new_growth_lies_on_the_line_and_survives_zoom(page):
+    for point in ((300, 100), (300, 1100)):
+        click(page, *point)
+    page.click("[data-act=mark]")
+    page.keyboard.press("+")
+    page.evaluate("document.querySelector('.ht-pick .view').scrollTo(0, 0)")
+    click(page, 309, 260)
+    marked = lines(page)[0]
+    page.mouse.move(*place_on_screen(page, 300, 260))
+    page.mouse.down()
+    page.mouse.move(*place_on_screen(page, 340, 330), steps=4)
+    page.mouse.up()
+    dragged = lines(page)[0]
+    page.keyboard.press("m")
+
+    assert marked["mark"] == pytest.approx([300, 260], abs=1.0)
+    assert dragged["mark"] == pytest.approx([300, 330], abs=1.0)
+    assert len(dragged["points"]) == 2  # neither click added a point to the line
+    assert lines(page)[0]["mark"] is None
+
+
+@pytest.mark.browser
+def test_the_mark_follows_its_line_and_the_width_can_be_set_free(page):
+    page.evaluate(
+        "window.model.tell('lines', [{place: 1, points: [[300, 100], [300, 1100]], width: 80, "
+        "mark: [300, 260]}])"
+    )
+    page.locator(".ht-pick svg").focus()
+    page.keyboard.press("]")
+    page.keyboard.press("]")
+    page.keyboard.press("Shift+ArrowRight")
+    moved = lines(page)[0]
+    page.click("[data-act=free]")
+
+    assert moved["points"][1] == [310, 1100]
+    assert moved["mark"][0] == pytest.approx(301.6, abs=0.15)  # 160 of 1000 down, 10 aside
+    assert lines(page)[0]["width"] is None
+    assert page.locator("[data-act=free]").is_hidden()
 
 
 @pytest.mark.browser

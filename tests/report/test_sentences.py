@@ -81,6 +81,15 @@ def test_why_the_colour_left_cannot_be_told_is_said(rows, has_before, why):
     assert why in told
 
 
+def test_marked_growth_is_told_in_mm_where_the_scale_is_known():
+    marks = [("5", {"px": 40.0, "mm": None}), ("8", {"px": 90.2, "mm": 12.4})]
+
+    (told,) = sentences.regrowth_sentence(marks)
+
+    assert "after wash 5 40 pixels, after wash 8 12 mm" in told
+    assert sentences.regrowth_sentence([]) == ()
+
+
 def test_a_refresh_that_cannot_be_told_is_said():
     row = {"zone": "ends", "washes_to_refresh_low": None, "washes_to_refresh_high": None}
 

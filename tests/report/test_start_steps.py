@@ -180,7 +180,9 @@ def test_a_line_is_there_again_when_the_photograph_is_shown_again(panel):
 
     press(panel, 5, "Show the photograph")
 
-    assert lines.picker.lines == [{"place": 1, "points": [[50, 20], [52, 250]], "width": 40}]
+    assert lines.picker.lines == [
+        {"place": 1, "points": [[50, 20], [52, 250]], "width": 40, "mark": None}
+    ]
 
 
 def test_no_photograph_chosen_is_told(panel):

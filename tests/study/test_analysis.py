@@ -9,6 +9,8 @@ from folders import TITLE, measured, series, write_study
 from hairtone.colorimetry import DEFAULT_VIEWING, delta_e, lab_to_xyz, xyz_to_lab
 from hairtone.study.analysis import analyse
 from hairtone.study.observations import hairs_of, relay_covariance, shuffled
+from hairtone.study.plan import plan_photos
+from hairtone.study.sheet import read_study
 from hairtone.study.tables import COLUMNS
 
 BEFORE, COLOURED = (60.0, 5.0, 20.0), (40.0, 25.0, 10.0)
@@ -380,6 +382,34 @@ def test_growth_is_counted_from_the_days_between_the_photos(tmp_path):
     assert growth[1].trimmed_mm == 10.0
     assert growth[1].length_mm is None
     assert "trimmed" in {flag.code for flag in analysis.warnings}
+
+
+def test_a_mark_of_new_growth_stands_in_for_what_is_logged(tmp_path):
+    """The line begins at the mark already: what is logged may not move the zones once more."""
+    from hairtone.study.growth import growth_of
+
+    settings = TITLE + "[subjects.T1]\nregrowth_mm_per_month = 12\n"
+    rows = series(washes=("0", "1"))
+    rows[0]["date"], rows[1]["date"] = "2026-03-01", "2026-05-01"
+    labs = {"T1_0": text_of(COLOURED), "T1_1": text_of(mix(0.8))}
+    outcome = analysed(tmp_path, rows, labs, settings=settings).outcome
+    (hair,) = hairs_of(outcome)
+    hair.states[1].rows[0].hair["tress"]["regrowth"] = {"px": 50.0, "mm": 12.5}
+
+    growth = growth_of(hair, outcome.study.settings)
+
+    assert growth[1].grown_mm == 0.0
+
+
+def test_a_mark_of_new_growth_is_asked_of_the_photo(tmp_path):
+    rows = series(washes=("0",), line="10,10 10,400", regrowth="10,60")
+    study = read_study(write_study(tmp_path / "marked", rows))
+    plain = read_study(write_study(tmp_path / "plain", series(washes=("0",), line="10,10 10,400")))
+
+    (marked,), (unmarked,) = plan_photos(study), plan_photos(plain)
+
+    assert marked.request.hairs[0].regrowth == pytest.approx([10, 60])
+    assert marked.recipe != unmarked.recipe
 
 
 def test_blending_is_told_where_the_strands_can_be_told_apart(tmp_path, monkeypatch):

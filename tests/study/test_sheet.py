@@ -118,6 +118,7 @@ def test_a_workbook_says_the_same_as_a_text_table(tmp_path):
         ("line", "10,20", "wrong-points"),
         ("line", "10;20 30;40", "not-points"),
         ("line", "10,20 10,20", "equal-points"),
+        ("regrowth", "10,20 30,40", "wrong-points"),
         ("line", "10,5,20 30,40", "not-points"),
         ("corners", "1,1 9,1 9,9", "wrong-points"),
         ("corners", "1,1 9,9 9,1 1,9", "crossed-corners"),
@@ -140,6 +141,16 @@ def test_a_cell_that_cannot_be_taken_at_its_word_is_refused(tmp_path, column, te
     assert faults[0].where == f"photos.csv, line 2, column {column}"
     assert faults[0].remedy
     assert not text.strip() or text.strip()[:4] in faults[0].says
+
+
+def test_a_mark_of_new_growth_without_a_line_is_refused(tmp_path):
+    row = {name: text for name, text in FULL.items() if name not in ("line", "width")}
+
+    (fault,) = faults_of(tmp_path, [row | {"regrowth": "10,20"}])
+
+    assert (fault.code, fault.where) == (
+        "regrowth-without-line", "photos.csv, line 2, column regrowth"
+    )  # fmt: skip
 
 
 def test_all_faults_are_told_at_once_one_line_each(tmp_path):
@@ -420,4 +431,4 @@ def test_any_text_is_a_value_or_a_cell_error(text):
 
 def test_the_columns_are_those_of_the_contract():
     assert set(COLUMNS) <= set(SheetRow.__dataclass_fields__)
-    assert len(COLUMNS) == 32
+    assert len(set(COLUMNS) - {"regrowth"}) == 32  # of the contract; the mark of new growth is ours

@@ -3,6 +3,7 @@
 
 const NS = "http://www.w3.org/2000/svg";
 const ROUND = 10; // points are kept to a tenth of a pixel
+const HEARD = ["lines", "outlines", "corners", "mode", "current"];
 
 function make(tag, attributes = {}, ...children) {
   const element = document.createElement(tag);
@@ -26,12 +27,13 @@ class Picker {
   constructor(model, el) {
     this.model = model;
     this.chosen = -1; // point that keys act on
+    this.marking = false; // whether the next click says where new growth ends
     this.zoom = 1;
     this.drag = null;
     this.past = [];
     this.build(el);
     this.hear = () => { if (!this.drag) { this.load(); this.paint(); } };
-    for (const name of ["lines", "corners", "mode", "current"]) model.on(`change:${name}`, this.hear);
+    for (const name of HEARD) model.on(`change:${name}`, this.hear);
     model.on("change:image", () => this.show());
     this.load();
     this.show();
@@ -40,7 +42,7 @@ class Picker {
   }
 
   close() {
-    for (const name of ["lines", "corners", "mode", "current"]) this.model.off(`change:${name}`, this.hear);
+    for (const name of HEARD) this.model.off(`change:${name}`, this.hear);
     this.watch.disconnect();
     if (this.url) URL.revokeObjectURL(this.url);
   }
@@ -61,6 +63,9 @@ class Picker {
       button("clear", "clear", () => this.clear()),
       button("undo", "undo", () => this.undo()),
       make("span", { class: "gap" }),
+      (this.markKey = button("mark new growth", "mark", () => this.toggleMark())),
+      (this.freeKey = button("free width", "free", () => this.freeWidth())),
+      make("span", { class: "gap" }),
       button("−", "out", () => this.setZoom(this.zoom / 1.5)),
       button("whole photo", "whole", () => this.setZoom(1)),
       button("+", "in", () => this.setZoom(this.zoom * 1.5)),
@@ -74,7 +79,8 @@ class Picker {
     this.says = make("p", { class: "says", "aria-live": "polite" });
     const keys = make("p", { class: "keys" },
       "Click from roots to ends. Drag a point to move it. Keys: arrows move the chosen point by 1 pixel (with Shift by 10), " +
-      "[ and ] choose a point, Delete removes it, R reverses, Z undoes, + and − zoom. The square sets the width of the strip.");
+      "[ and ] choose a point, Delete removes it, R reverses, Z undoes, M marks new growth, + and − zoom. The outline grows by itself; " +
+      "the square sets how wide it may be.");
     this.root = make("div", { class: "ht-pick" });
     this.root.append(this.bar, this.view, this.says, keys);
     el.append(this.root);
@@ -92,6 +98,7 @@ class Picker {
 
   load() {
     this.lines = copy(this.model.get("lines"));
+    this.outlines = this.model.get("outlines") || [];
     this.corners = copy(this.model.get("corners"));
     this.mode = this.model.get("mode");
     this.current = Math.max(0, Math.min(this.model.get("current"), this.lines.length - 1));
@@ -142,6 +149,7 @@ class Picker {
   setMode(mode) {
     this.mode = this.mode === mode ? "lines" : mode;
     this.chosen = -1;
+    this.marking = false;
     this.model.set("mode", this.mode);
     this.model.save_changes();
     this.paint();
@@ -165,6 +173,9 @@ class Picker {
   }
 
   keep() {
+    for (const line of this.lines) {
+      if (line.mark) line.mark = line.points.length > 1 ? this.onLine(line.points, line.mark) : null;
+    }
     this.model.set("lines", copy(this.lines));
     this.model.set("corners", copy(this.corners));
     this.model.set("current", this.current);
@@ -183,6 +194,13 @@ class Picker {
       this.drag = { kind: "grip" };
       return;
     }
+    if (role.mark !== undefined || this.marking) {
+      this.drag = { kind: "mark" };
+      this.lines[this.current].mark = this.onLine(this.points, this.at(event));
+      this.marking = false;
+      this.paint();
+      return;
+    }
     if (role.point !== undefined) {
       this.chosen = Number(role.point);
       const here = this.at(event);
@@ -196,7 +214,7 @@ class Picker {
       this.tell("The chart has four corners; drag one to move it.");
       return;
     }
-    if (this.mode !== "corners" && !this.lines.length) this.lines.push({ place: 1, points: [], width: null });
+    if (this.mode !== "corners" && !this.lines.length) this.lines.push({ place: 1, points: [], width: null, mark: null });
     this.points.push(this.at(event));
     this.chosen = this.points.length - 1;
     this.drag = { kind: "point", offset: [0, 0] };
@@ -210,6 +228,8 @@ class Picker {
       const [middle, normal] = this.middle(this.points);
       const reach = Math.abs((here[0] - middle[0]) * normal[0] + (here[1] - middle[1]) * normal[1]);
       this.lines[this.current].width = Math.max(2, Math.round(2 * reach * ROUND) / ROUND);
+    } else if (this.drag.kind === "mark") {
+      this.lines[this.current].mark = this.onLine(this.points, here);
     } else {
       const [dx, dy] = this.drag.offset;
       this.points[this.chosen] = this.inside([here[0] + dx, here[1] + dy]);
@@ -228,11 +248,11 @@ class Picker {
     const moves = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] };
     const acts = {
       Delete: () => this.remove(), Backspace: () => this.remove(),
-      r: () => this.reverse(), z: () => this.undo(),
+      r: () => this.reverse(), z: () => this.undo(), m: () => this.toggleMark(),
       "+": () => this.setZoom(this.zoom * 1.5), "=": () => this.setZoom(this.zoom * 1.5),
       "-": () => this.setZoom(this.zoom / 1.5),
       "]": () => this.choose(1), "[": () => this.choose(-1),
-      Escape: () => { this.chosen = -1; this.paint(); },
+      Escape: () => { this.chosen = -1; this.marking = false; this.paint(); },
     };
     if (moves[event.key]) this.nudge(moves[event.key]);
     else if (acts[event.key.length === 1 ? event.key.toLowerCase() : event.key]) {
@@ -277,7 +297,7 @@ class Picker {
     if (!this.points.length) return;
     this.remember();
     this.points.splice(0);
-    if (this.mode !== "corners") this.lines[this.current].width = null;
+    if (this.mode !== "corners") Object.assign(this.lines[this.current], { width: null, mark: null });
     this.chosen = -1;
     this.keep();
   }
@@ -290,10 +310,55 @@ class Picker {
     this.keep();
   }
 
+  toggleMark() {
+    const line = this.lines[this.current];
+    if (this.mode === "corners" || !line || line.points.length < 2) {
+      this.tell("Draw the line from roots to ends first.");
+      return;
+    }
+    if (line.mark) {
+      this.remember();
+      line.mark = null;
+      this.keep();
+      return;
+    }
+    this.marking = !this.marking;
+    this.paint();
+  }
+
+  freeWidth() {
+    const line = this.lines[this.current];
+    if (!line || !line.width) { this.tell("The width is free already: the outline ends where the hair does."); return; }
+    this.remember();
+    line.width = null;
+    this.keep();
+  }
+
+  onLine(points, at) { // the place on the line nearest to a point
+    let best = points[0];
+    let least = Infinity;
+    for (let i = 1; i < points.length; i += 1) {
+      const [a, b] = [points[i - 1], points[i]];
+      const step = [b[0] - a[0], b[1] - a[1]];
+      const square = step[0] ** 2 + step[1] ** 2 || 1;
+      const share = Math.max(0, Math.min(1, ((at[0] - a[0]) * step[0] + (at[1] - a[1]) * step[1]) / square));
+      const foot = [a[0] + share * step[0], a[1] + share * step[1]];
+      const away = Math.hypot(foot[0] - at[0], foot[1] - at[1]);
+      if (away < least) [least, best] = [away, foot];
+    }
+    return best.map((value) => Math.round(value * ROUND) / ROUND);
+  }
+
+  outlineOf(line) { // none while Python has not yet grown the one of this very line
+    const found = this.outlines.find((outline) => outline.place === line.place);
+    const ground = JSON.stringify([line.points, line.width ?? null, line.mark ?? null]);
+    return found && JSON.stringify(found.of) === ground ? found : null;
+  }
+
   addHair() {
     this.remember();
     const places = this.lines.map((line) => line.place);
-    this.lines.push({ place: Math.max(0, ...places) + 1, points: [], width: null });
+    this.lines.push({ place: Math.max(0, ...places) + 1, points: [], width: null, mark: null });
     this.current = this.lines.length - 1;
     this.chosen = -1;
     this.mode = "lines";
@@ -328,6 +393,10 @@ class Picker {
       return made;
     }));
     this.corner.setAttribute("aria-pressed", this.mode === "corners");
+    const line = this.lines[this.current];
+    this.markKey.setAttribute("aria-pressed", this.marking);
+    this.markKey.textContent = line && line.mark ? "remove mark" : "mark new growth";
+    this.freeKey.hidden = !(line && line.width);
     this.lines.forEach((line, index) => this.paintLine(line, this.mode !== "corners" && index === this.current));
     this.paintCorners();
     this.tell(this.summary());
@@ -338,7 +407,9 @@ class Picker {
     const group = draw(this.layer, "g", { class: isCurrent ? "" : "other" });
     const path = line.points.map((p) => p.join(",")).join(" ");
     if (line.points.length > 1) {
-      if (line.width) draw(group, "polyline", { class: "strip", points: path, "stroke-width": line.width });
+      const outline = this.outlineOf(line);
+      if (outline && outline.points.length) this.paintOutline(group, outline);
+      else if (line.width) draw(group, "polyline", { class: "strip", points: path, "stroke-width": line.width });
       draw(group, "polyline", { class: "under", points: path, "stroke-width": 5 * s });
       draw(group, "polyline", { class: "over", points: path, "stroke-width": 2 * s });
     }
@@ -348,6 +419,39 @@ class Picker {
       this.paintGrip(group, line);
     }
     if (isCurrent) line.points.forEach((p, i) => this.dot(group, p, i, i === 0));
+    if (line.mark && line.points.length > 1) this.paintMark(group, line, isCurrent);
+  }
+
+  paintOutline(group, outline) {
+    const points = outline.points.map((p) => p.join(",")).join(" ");
+    draw(group, "polygon", { class: "edge-under", points, "stroke-width": 3.5 * this.scale });
+    draw(group, "polygon", {
+      class: outline.doubt ? "edge doubt" : "edge", points, "stroke-width": 1.5 * this.scale,
+      "stroke-dasharray": outline.doubt ? `${6 * this.scale} ${4 * this.scale}` : "none",
+    });
+  }
+
+  paintMark(group, line, isCurrent) { // a bar across the line
+    const s = this.scale;
+    const at = line.mark;
+    const [a, b] = this.pieceAt(line.points, at);
+    const length = Math.hypot(b[0] - a[0], b[1] - a[1]) || 1;
+    const normal = [-(b[1] - a[1]) / length, (b[0] - a[0]) / length];
+    const ends = { x1: at[0] - 18 * s * normal[0], y1: at[1] - 18 * s * normal[1], x2: at[0] + 18 * s * normal[0], y2: at[1] + 18 * s * normal[1] };
+    draw(group, "line", { class: "mark-under", ...ends, "stroke-width": 7 * s });
+    draw(group, "line", { class: "mark", ...ends, "stroke-width": 4 * s, "data-mark": "1" });
+    if (isCurrent) this.label(group, at, "new growth ends");
+  }
+
+  pieceAt(points, at) {
+    let best = 1;
+    let least = Infinity;
+    for (let i = 1; i < points.length; i += 1) {
+      const foot = this.onLine([points[i - 1], points[i]], at);
+      const away = Math.hypot(foot[0] - at[0], foot[1] - at[1]);
+      if (away < least) [least, best] = [away, i];
+    }
+    return [points[best - 1], points[best]];
   }
 
   paintGrip(group, line) {
@@ -394,8 +498,11 @@ class Picker {
     const line = this.lines[this.current];
     if (!line || !line.points.length) return "Click where the hair begins, at the roots.";
     const point = this.chosen >= 0 && line.points[this.chosen] ? `, chosen at ${line.points[this.chosen].join(", ")}` : "";
-    const width = line.width ? `, strip ${line.width} pixels wide` : ", width as found";
-    return `Hair ${line.place}: ${line.points.length} points${width}${point}.`;
+    if (this.marking) return "Click on the line where the new growth ends.";
+    const width = line.width ? `, outline at most ${line.width} pixels wide` : "";
+    const outline = line.points.length > 1 ? this.outlineOf(line) : null;
+    const said = outline ? ` ${outline.says}` : "";
+    return `Hair ${line.place}: ${line.points.length} points${width}${point}.${said}`;
   }
 }
 
