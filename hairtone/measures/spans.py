@@ -102,7 +102,7 @@ def measure_spans(profile: Profile, edges: Sequence[tuple[float, float]]) -> Spa
     )
 
 
-@lru_cache(maxsize=2)  # zones, tenths and pieces of one hair are asked for in turn
+@lru_cache(maxsize=16)  # zones, tenths and pieces of a hair and of its washes, asked for in turn
 def _light_of(profile: Profile) -> tuple[Floats, Floats, Floats]:
     """XYZ of a profile, of its sampling draws and of its calibration draws."""
     labs = (profile.lab, sampling_draws(profile), profile.draws)
