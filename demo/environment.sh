@@ -27,6 +27,10 @@ prepare() {
   "$found" -c 'import ensurepip, venv' 2>/dev/null || fail \
     "This Python cannot make a virtual environment." \
     "On Debian or Ubuntu: sudo apt install python3-venv"
+  mkdir -p "$environment" 2>/dev/null && [ -w "$environment" ] || fail \
+    "$environment cannot be made: the folder $(pwd) is not yours to write to." \
+    "Name a place of your own for it: HAIRTONE_VENV=\"\$HOME/hairtone-env\" demo/run …" \
+    "or copy the checkout to a folder of yours."
   say "Setting up $environment (once; a few minutes, about 1 GB) …"
   if ! "$PYTHON_HERE" -c '' 2>/dev/null || ! grep -qsF "$(pwd)" "$environment"/.ready-*; then
     "$found" -m venv --clear "$environment"

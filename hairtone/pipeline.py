@@ -19,6 +19,7 @@ from hairtone.colorimetry import DEFAULT_VIEWING, Floats, viewing_named
 from hairtone.errors import Flag, HairError, HairtoneError, MeasureError, PhotoError
 from hairtone.hair.finder import find_strands, strand_along
 from hairtone.hair.profile import body_light, measure_profile
+from hairtone.hair.strip import refuse_on_chart
 from hairtone.hair.texture import lightness_strip, texture_signature
 from hairtone.hair.types import Strand
 from hairtone.measures.blend import COARSEST_SCALE, StrandContrast, strand_contrast
@@ -254,7 +255,7 @@ def _wanted_strands(
     last = max(counted, default=0)
     for hair in request.hairs or (HairRequest(place=0),):
         if hair.line is not None:
-            wanted.append((hair.place, _given_strand(photo, hair, hair.line)))
+            wanted.append((hair.place, _given_strand(photo, reading, hair, hair.line)))
             continue
         if hair.roots not in found:
             try:
@@ -278,8 +279,11 @@ def _wanted_strands(
     return wanted
 
 
-def _given_strand(photo: Photo, hair: HairRequest, line: Floats) -> Strand | HairtoneError:
+def _given_strand(
+    photo: Photo, reading: ChartReading, hair: HairRequest, line: Floats
+) -> Strand | HairtoneError:
     try:
+        refuse_on_chart(photo, line, reading.corners)
         return strand_along(
             photo, line, width=hair.width, name=str(hair.place), regrowth=hair.regrowth
         )

@@ -73,12 +73,12 @@ def section_along(photo: Photo, line: Floats, *, width: float | None = None) -> 
         return _strip(sides, width or NARROWEST_PX, (_nothing_alike(across, width),))
     if width is not None and (reach >= width / 2 - 1e-6).mean() > FILLED:
         return _strip(sides, width, ())
-    if bulges.any() and bulges.mean() > FEW:
-        flags = (*flags, _bulging(bulges))
-    if width is None:
-        flags = (*flags, _grown(reach))
-    elif across < SHRUNK * width:
+    if width is None and not flags:
+        flags = (_grown(reach),)
+    elif width is not None and across < SHRUNK * width:
         flags = (*flags, _inside_strip(across, width))
+    if bulges.mean() > FEW:
+        flags = (*flags, _bulging(bulges))
     outline = _outline(sides.stations, reach)
     return Section(outline=outline, width=across, is_strip=False, flags=flags)
 

@@ -9,8 +9,11 @@ from numpy.typing import ArrayLike
 
 from hairtone.colorimetry import Floats
 from hairtone.errors import HairError
+from hairtone.hair.centre import resampled
 from hairtone.photo.types import Photo
 
+PLACES: Final = 200  # of a line that are looked at
+ON_CHART: Final = 0.02  # of a line that may touch the chart: how exactly its corners are known
 OFF_LINE: Final = 0.02  # of the length that a mark may lie beside its line; our choice
 DRAW_AGAIN = "Draw the line again, roots first, inside the picture."
 
@@ -45,6 +48,37 @@ def check_line(photo: Photo, line: ArrayLike) -> Floats:
             remedy=f"Give pixels of the upright photo at full size. {DRAW_AGAIN}",
         )
     return points
+
+
+def refuse_on_chart(photo: Photo, line: ArrayLike, corners: Floats) -> None:
+    """Refuse a line that runs over the chart: patches are no hair.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photo.
+    line : array_like, shape (n, 2)
+        Root-to-ends line. [pixels, xy]
+    corners : ndarray, shape (4, 2)
+        Of the patch field, in order around it. [pixels, xy]
+
+    Raises
+    ------
+    HairError
+        ``line-on-chart``; or as `check_line`.
+    """
+    places = resampled(check_line(photo, line), points=PLACES)
+    sides = np.roll(corners, -1, axis=0) - corners
+    gaps = places[:, None] - corners
+    turn = sides[:, 0] * gaps[..., 1] - sides[:, 1] * gaps[..., 0]
+    on_chart = float(np.mean((turn > 0).all(axis=1) | (turn < 0).all(axis=1)))
+    if on_chart > ON_CHART:
+        raise HairError(
+            "line-on-chart",
+            f"{100 * on_chart:.0f} % of the line lies on the colour chart.",
+            where=photo.name,
+            remedy="Draw the line on the hair; lay hair and chart side by side.",
+        )
 
 
 def after_regrowth(photo: Photo, line: Floats, mark: ArrayLike) -> tuple[Floats, float]:

@@ -353,10 +353,15 @@ def _with_near(name: str) -> str:
 def _understood(table: RawTable, rows: list[SheetRow]) -> list[str]:
     """What was taken from the sheet, for the person to see."""
     first = rows[0]
+    counts = {
+        "row": len(rows),
+        "photo": len({row.photo for row in rows}),
+        "hair": len({row.hair for row in rows}),
+    }
+    told = ", ".join(f"{count} {name}{'s' * (count != 1)}" for name, count in counts.items())
     notes = [
-        f"{table.file}: {len(rows)} rows, {len({row.photo for row in rows})} photos, "
-        f"{len({row.hair for row in rows})} hairs; the first row is {first.photo}, subject "
-        f"{first.subject}, wash {first.wash_text}"
+        f"{table.file}: {told}; the first row is {first.photo}, subject {first.subject}, "
+        f"wash {first.wash_text}"
     ]
     unknown = [name for name in table.header if name not in _READERS]
     if unknown:

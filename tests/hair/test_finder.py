@@ -8,6 +8,7 @@ from hair.tress import BOARD, Tress, calibration, draw, light_field, reading_of
 
 from hairtone.errors import HairError
 from hairtone.hair.finder import find_strands, strand_along
+from hairtone.hair.strip import refuse_on_chart
 from hairtone.photo.reader import read_photo_bytes
 from hairtone.pipeline import calibrate_photo
 from hairtone.request import PhotoRequest
@@ -183,6 +184,18 @@ def test_a_given_width_is_kept_without_a_note():
 
     assert strand.width == 33
     assert not strand.flags
+
+
+@pytest.mark.parametrize("turned", [1, -1])
+def test_a_line_over_the_chart_is_refused(turned):
+    """150 of 600 pixels lie on it; beside it the line is taken."""
+    photo, _, _ = draw([])
+    corners = np.array([(200, 100), (500, 100), (500, 300), (200, 300)], float)[::turned]
+
+    with pytest.raises(HairError, match="25 % of the line lies on the colour chart"):
+        refuse_on_chart(photo, [(300, 150), (300, 750)], corners)
+
+    refuse_on_chart(photo, [(190, 150), (190, 750)], corners)
 
 
 def test_new_growth_up_to_its_mark_is_left_out():
