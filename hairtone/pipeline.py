@@ -109,7 +109,7 @@ def measure_pixels(photo: Photo, request: PhotoRequest) -> PhotoResult:
         return PhotoResult(error=error, flags=_known_of(photo, error), **known)
     notes = () if request.chart_is_stated else (_edition_assumed(reading),)
     return PhotoResult(
-        chart=_chart_facts(reading, calibration, light),
+        chart=_chart_facts(photo, reading, calibration, light),
         tresses=tresses,
         flags=photo.flags + doubts + reading.flags + light.flags + calibration.flags + notes,
         taken=photo.exposure.taken,
@@ -321,7 +321,9 @@ def _edition_assumed(reading: ChartReading) -> Flag:
     )
 
 
-def _chart_facts(reading: ChartReading, calibration: Calibration, light: LightField) -> ChartFacts:
+def _chart_facts(
+    photo: Photo, reading: ChartReading, calibration: Calibration, light: LightField
+) -> ChartFacts:
     return ChartFacts(
         reference=reading.reference.name,
         corners=reading.corners,
@@ -335,4 +337,7 @@ def _chart_facts(reading: ChartReading, calibration: Calibration, light: LightFi
             "residual_slope": rounded(light.residual_slope, 4),
             "residual_sd": rounded(light.residual_sd, 4),
         },
+        encoded=reading.encoded,
+        missed=calibration.missed,
+        is_linear=photo.encoding.is_linear,
     )

@@ -48,6 +48,12 @@ class ChartFacts:
         What the fit found, JSON-ready.
     light : dict
         Source, fall, residual slope and residual SD of the light field.
+    encoded : ndarray, shape (24, 3), or None
+        The readings themselves, 0..1.
+    missed : ndarray, shape (24, 3), or None
+        See `Calibration.missed`.
+    is_linear : bool
+        Camera RAW.
     """
 
     reference: str
@@ -57,6 +63,19 @@ class ChartFacts:
     method: str
     facts: dict[str, Any]
     light: dict[str, Any]
+    encoded: Floats | None = None
+    missed: Floats | None = None
+    is_linear: bool = False
+
+    def reading(self) -> dict[str, Any] | None:
+        """The reading, JSON-ready, as photos of one camera are compared by it."""
+        if self.encoded is None or self.missed is None:
+            return None
+        return {
+            "encoded": rounded(self.encoded, 6),
+            "missed": rounded(self.missed, 4),
+            "is_linear": self.is_linear,
+        }
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready; residual and held_out are means over the patches used."""

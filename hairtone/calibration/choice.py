@@ -62,5 +62,10 @@ def choose_level(first: Calibration, second: Calibration) -> Calibration:
         method="average",
         residual=SHARE * second.residual + (1 - SHARE) * first.residual,
         held_out=SHARE * second.held_out + (1 - SHARE) * first.held_out,
+        missed=_mixed(first.missed, second.missed, SHARE),
         facts={**facts, "share_level2": SHARE},
     )
+
+
+def _mixed(first: Floats | None, second: Floats | None, share: float) -> Floats | None:
+    return None if first is None or second is None else share * second + (1 - share) * first

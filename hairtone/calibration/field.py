@@ -16,6 +16,7 @@ from typing import Final
 
 import numpy as np
 
+from hairtone.calibration.shaken import Shaken
 from hairtone.colorimetry import Floats
 
 COSINES: Final = 96  # our choice: the correlation is then right to about 0.1
@@ -49,21 +50,28 @@ class SmoothField:
         return np.asarray(waves @ np.moveaxis(self.amounts, 1, 0))
 
 
-def draw_field(*, length: float, draws: int, seed: int) -> SmoothField:
+def draw_field(
+    shaken: Shaken, *, length: float, draws: int, share: float, part: int
+) -> SmoothField:
     """A smooth field of unit variance.
 
     Parameters
     ----------
+    shaken : Shaken
+        Where the photo's numbers come from.
     length : float
         Distance over which the field changes, in the units of colour it will be asked at.
     draws : int
         How many fields.
-    seed : int
-        Of the draw.
+    share : float
+        Of the variance that all photos have in common, 0..1.
+    part : int
+        Which numbers; see `Shaken.normal`.
     """
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(part)  # directions and phases are a grid: the same for all
     return SmoothField(
         frequencies=rng.normal(0, 1 / length, (3, COSINES)),
         phases=rng.uniform(0, 2 * np.pi, COSINES),
-        amounts=rng.normal(0, np.sqrt(2 / COSINES), (COSINES, draws, 3)),
+        amounts=np.sqrt(2 / COSINES)
+        * shaken.normal(COSINES, draws, 3, share=share, part=part + 1000),
     )

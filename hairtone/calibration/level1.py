@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import log_ndtr
 
 from hairtone.calibration import tone
 from hairtone.calibration.field import SmoothField, draw_field
@@ -25,6 +26,7 @@ from hairtone.calibration.fitting import (
     predict,
     split,
 )
+from hairtone.calibration.shaken import LOOK, OTHERS, Shaken
 from hairtone.calibration.start import pose_problem
 from hairtone.calibration.types import Calibration
 from hairtone.chart.types import ChartReading
@@ -130,12 +132,13 @@ def fit_level1(
     weights = reading_weights(problem, reading)
     parameters = fit_batch(problem, weights[None], problem.start, rounds=ROUNDS)[0]
     held_out = hold_out(problem, weights, parameters)
-    drawn = bootstrap(problem, weights, parameters, seed=reading_seed(reading), draws=draws)
+    shaken = Shaken(reading_seed(reading))
+    drawn = bootstrap(problem, weights, parameters, shaken, draws=draws)
     model = Level1Model(
         problem=problem,
         parameters=parameters,
         draws=drawn,
-        field=draw_field(length=FIELD_LENGTH, draws=draws, seed=reading_seed(reading) + 1),
+        field=draw_field(shaken, length=FIELD_LENGTH, draws=draws, share=LOOK, part=1),
         field_sd=_field_size(problem, held_out, drawn, weights),
     )
     used = weights > 0
@@ -147,8 +150,15 @@ def fit_level1(
         viewing=viewing,
         residual=np.where(used, residual, np.nan),
         held_out=np.where(used, delta_e(problem.lab, held_out), np.nan),
+        missed=np.where(used[:, None], missed_along(problem.lab, held_out), np.nan),
         facts=_facts(problem, parameters),
     )
+
+
+def missed_along(known: Floats, read: Floats) -> Floats:
+    """L*a*b* read less known, (n, 3), along axes of the CIEDE2000 metric: as long as their ΔE00."""
+    root = np.linalg.cholesky(delta_e_metric((known + read) / 2)).swapaxes(-1, -2)
+    return np.asarray((root @ (read - known)[..., None])[..., 0])
 
 
 def _doubt(lab: Floats) -> Floats:
@@ -201,15 +211,20 @@ def hold_out(problem: PatchProblem, weights: Floats, parameters: Floats) -> Floa
 
 
 def bootstrap(
-    problem: PatchProblem, weights: Floats, parameters: Floats, *, seed: int, draws: int = DRAWS
+    problem: PatchProblem,
+    weights: Floats,
+    parameters: Floats,
+    shaken: Shaken,
+    *,
+    draws: int = DRAWS,
 ) -> Floats:
     """Parameters fitted to re-weighted patches, shape (draws, p), one Gauss-Newton step each.
 
     Weights are exponential (D. B. Rubin's Bayesian bootstrap, Ann. Statist. 9 (1981) 130), which
     never leaves a fit without greys as drawing whole patches can.
     """
-    shaken = np.random.default_rng(seed).exponential(1.0, (draws, len(weights))) * weights
-    return fit_batch(problem, shaken, parameters, rounds=1)
+    normal = shaken.normal(draws, len(weights), share=OTHERS, part=10)
+    return fit_batch(problem, -log_ndtr(-normal) * weights, parameters, rounds=1)
 
 
 def _field_size(problem: PatchProblem, held_out: Floats, draws: Floats, weights: Floats) -> Floats:

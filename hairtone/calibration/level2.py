@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from hairtone.calibration import tone
 from hairtone.calibration.field import SmoothField, draw_field
-from hairtone.calibration.level1 import reading_seed
+from hairtone.calibration.level1 import missed_along, reading_seed
 from hairtone.calibration.patches import PatchData, usable_patches
 from hairtone.calibration.posterior import (
     FIELD_LENGTH,
@@ -23,6 +23,7 @@ from hairtone.calibration.posterior import (
     fit_posterior,
 )
 from hairtone.calibration.prior import Prior, load_prior
+from hairtone.calibration.shaken import HAIR, LIGHT, LOOK, VEIL, Shaken
 from hairtone.calibration.start import grey_tone
 from hairtone.calibration.types import Calibration
 from hairtone.calibration.virtual_hair import HairRegression, cubic, regress_hair, roots
@@ -183,17 +184,17 @@ def fit_level2(
     left[reading.usable], fitted[reading.usable] = posterior.left_out, posterior.residual
     to_xyz = np.linalg.lstsq(data.shapes @ model.best.camera, known[reading.usable], rcond=None)[0]
     lab = xyz_to_lab(known, white=white)
-    errors = [
-        delta_e(lab, xyz_to_lab(np.maximum(known + gap @ to_xyz, LEAST), white=white))
-        for gap in (fitted, left)
+    read = [
+        xyz_to_lab(np.maximum(known + gap @ to_xyz, LEAST), white=white) for gap in (fitted, left)
     ]
     return Calibration(
         model=model,
         method="level 2",
         reference=reading.reference.name,
         viewing=viewing,
-        residual=errors[0],
-        held_out=errors[1],
+        residual=delta_e(lab, read[0]),
+        held_out=delta_e(lab, read[1]),
+        missed=missed_along(lab, read[1]),
         facts=_facts(model, posterior),
     )
 
@@ -204,11 +205,12 @@ def _model(
     """Virtual hair under the posterior, and its draws."""
     terms = 0 if data.is_linear else tone.TERMS
     best = _unknowns(posterior.share @ posterior.mean, data, terms)
-    field = draw_field(length=FIELD_LENGTH, draws=DRAWS, seed=seed)
-    drawn, field_sd, draw_weights = posterior.sample(field, draws=DRAWS, seed=seed + 1)
+    shaken = Shaken(seed)
+    field = draw_field(shaken, length=FIELD_LENGTH, draws=DRAWS, share=LOOK, part=2)
+    drawn, field_sd, draw_weights = posterior.sample(field, shaken, draws=DRAWS, terms=terms)
     draws = _unknowns(drawn, data, terms)
-    rng = np.random.default_rng(seed + 2)
-    off = 1 + FLARE_SD * rng.standard_normal((DRAWS, 1))
+    off = 1 + FLARE_SD * shaken.normal(DRAWS, 1, share=VEIL, part=13)
+    level = LEVEL_SD[data.is_linear] * shaken.normal(DRAWS, share=LIGHT, part=14)
     xyz = np.maximum(prior.hair @ prior.xyz_weights(viewing), LEAST)
     lab = xyz_to_lab(100 * xyz, white=viewing.white)
     return Level2Model(
@@ -222,8 +224,8 @@ def _model(
         draw_weights=draw_weights,
         field_sd=field_sd,
         field=field,
-        scatter=draw_field(length=SCATTER_LENGTH, draws=DRAWS, seed=seed + 3),
-        level=np.exp(LEVEL_SD[data.is_linear] * rng.standard_normal(DRAWS)),
+        scatter=draw_field(shaken, length=SCATTER_LENGTH, draws=DRAWS, share=HAIR, part=3),
+        level=np.exp(level),
         is_linear=data.is_linear,
     )
 

@@ -24,6 +24,8 @@ class PatchData:
 
     Attributes
     ----------
+    number : ndarray of int, shape (n,)
+        Which patches of the chart they are.
     encoded : ndarray, shape (n, 3)
         Readings.
     variance : ndarray, shape (n, 3)
@@ -42,6 +44,7 @@ class PatchData:
         RAW: no tone curve.
     """
 
+    number: NDArray[np.int64]
     encoded: Floats
     variance: Floats
     shapes: Floats
@@ -111,6 +114,7 @@ def usable_patches(
     place = np.stack([number % 6 / 5 - 0.5, number // 6 / 3 - 0.5], axis=1)
     pale = np.array([patch for patch in GREYS if reading.usable[patch]][:PALE])
     return PatchData(
+        number=used,
         encoded=np.asarray(reading.encoded, np.float64)[used],
         variance=np.diagonal(reading.covariance, axis1=-2, axis2=-1)[used],
         shapes=shapes[used],

@@ -17,11 +17,14 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hairtone.calibration import tone
 from hairtone.calibration.field import SmoothField
 from hairtone.calibration.patches import PatchData
 from hairtone.calibration.prior import Prior
+from hairtone.calibration.shaken import CAMERA, LIGHT, PRINT, TONE, VEIL, Shaken
+from hairtone.chart.types import PATCHES
 from hairtone.colorimetry import Floats
 
 FLARE: Final = (0.008, 0.008)  # mean and SD, relative to white; our choice
@@ -73,6 +76,8 @@ class Posterior:
         Inverse covariance of the readings, and the readings less what the prior predicts.
     roots : ndarray, shape (n, 3)
         Cube roots of the patches' light, where the discrepancy was read.
+    number : ndarray of int, shape (n,)
+        Which patches of the chart they are.
     evidence : float
         Log evidence of the readings, guesses together.
     """
@@ -88,6 +93,7 @@ class Posterior:
     spread_inverse: Floats
     missed: Floats
     roots: Floats
+    number: NDArray[np.int64]
     evidence: float
 
     @property
@@ -127,7 +133,9 @@ class Posterior:
         """The discrepancy (cube roots of light) at colours (…, m, 3) for weights (…, n, 3)."""
         return np.asarray(alikeness(root, self.roots) @ weights)
 
-    def sample(self, field: SmoothField, *, draws: int, seed: int) -> tuple[Floats, Floats, Floats]:
+    def sample(
+        self, field: SmoothField, shaken: Shaken, *, draws: int, terms: int
+    ) -> tuple[Floats, Floats, Floats]:
         """Equally good unknowns, and the discrepancy that goes with them.
 
         Each draw takes unknowns, field and noise from the prior, predicts readings from them, and
@@ -142,17 +150,24 @@ class Posterior:
         weights : ndarray, shape (draws, n, 3)
             For `field_at`, which bends those draws to what was read.
         """
-        rng = np.random.default_rng(seed)
-        guess = rng.permutation(_in_proportion(self.share, draws))
+        turns = np.random.default_rng(0).permutation(draws)  # the same in every photo
+        guess = _in_proportion(self.share, draws)[turns]
         field_sd = self.guesses.field_sd[guess]
-        away = rng.standard_normal((draws, len(self.prior_mean))) @ self.prior_root.T
-        own = rng.standard_normal((draws, len(self.roots), 3))
+        size = len(self.prior_mean)
+        away = shaken.normal(draws, size, share=_alike(size, terms), part=11) @ self.prior_root.T
+        own = shaken.normal(draws, PATCHES, 3, share=PRINT, part=12)[:, self.number]
         own = (self.noise_root[guess] @ own[..., None])[..., 0]
         own = own + field_sd[:, None, None] * field.at(self.roots) * 3 * self.roots**2
         rest = self.missed[guess] - _by_guess(self.design, guess, away) - _flat(own)
         unknowns = self.prior_mean + away + _by_guess(self.gain, guess, rest)
         solved = field_sd[:, None] ** 2 * _by_guess(self.spread_inverse, guess, rest)
         return unknowns, field_sd, self._field_weights(solved)
+
+
+def _alike(size: int, terms: int) -> Floats:
+    """Share of each unknown's variance that photos of one camera have in common, (d,)."""
+    rest = [VEIL] * 3 + [LIGHT] * 2 + [TONE] * terms
+    return np.array([CAMERA] * (size - len(rest)) + rest)
 
 
 def alikeness(first: Floats, second: Floats) -> Floats:
@@ -199,6 +214,7 @@ def fit_posterior(data: PatchData, prior: Prior, start: Floats) -> Posterior:
         spread_inverse=now.inverse,
         missed=now.missed,
         roots=_roots(np.einsum("g,gnc->nc", share, now.light)),
+        number=data.number,
         evidence=float(now.evidence.max() + np.log(likely.mean())),
     )
 

@@ -110,6 +110,9 @@ class Calibration:
         ΔE00 of each patch in the fit; NaN where the patch was left out.
     held_out : ndarray, shape (24,)
         ΔE00 of each patch when it is left out of the fit; NaN where never used.
+    missed : ndarray, shape (24, 3), or None
+        Each patch when it is left out of the fit less what it is known to be, along the axes of
+        the CIEDE2000 metric: as long as `held_out`, with its direction. NaN where never used.
     facts : dict
         What the fit found (light family, flare, tone), JSON-ready, for the methods section.
     flags : tuple of Flag
@@ -122,5 +125,6 @@ class Calibration:
     viewing: Viewing
     residual: NDArray[np.float64]
     held_out: NDArray[np.float64]
+    missed: Floats | None = None
     facts: dict[str, object] = field(default_factory=dict)
     flags: tuple[Flag, ...] = ()

@@ -35,7 +35,8 @@ class Packed:
     status : str
         ``"measured"``, ``"flagged"`` or ``"refused"``.
     record : str
-        JSON: ``result`` as the contract fixes it, ``hairs`` one entry per hair asked for.
+        JSON: ``result`` as the contract fixes it, ``hairs`` one entry per hair asked for,
+        ``reading`` of the chart where there is one.
     arrays : bytes
         Profiles of the measured hairs (npz); empty when there are none.
     """
@@ -56,6 +57,9 @@ def pack(result: PhotoResult) -> Packed:
         return pack(_not_finite(result))
     told = result.to_dict() | {"viewing": result.viewing.name}
     record = {"result": told, "hairs": [_hair(hair) for hair in result.tresses]}
+    reading = result.chart.reading() if result.chart else None
+    if reading is not None:
+        record["reading"] = reading
     try:
         text = json.dumps(record, ensure_ascii=False, allow_nan=False, sort_keys=True)
     except ValueError:
