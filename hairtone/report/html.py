@@ -53,10 +53,12 @@ def write_report(analysis: Analysis, *, audience: Audience = "educator", out: st
     """
     from hairtone.study.export import write_tables
     from hairtone.study.files import write_atomically
+    from hairtone.study.pool_notes import write_pools
 
     folder = Path(out)
     text = report_html(analysis, audience=audience)
     write_tables(analysis.frames, folder)
+    write_pools(analysis.outcome.pools, folder)
     page = folder / REPORT_NAME
     write_atomically(page, text)
     return page

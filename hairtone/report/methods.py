@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from hairtone.study.outcome import StudyResult
 
 
+MOST_SESSIONS: Final = 6  # drifts on the page; our choice
 MOST_HASHES: Final = 500  # lines on the page; our choice: 10 000 would take a second to open
 
 
@@ -35,6 +36,7 @@ def methods_of(outcome: StudyResult) -> Grid:
         ("“as even as” margin, ΔE₀₀", f"{settings.margin:g}"),
         ("difference formula", "CIEDE2000, kL = kC = kH = 1 (ISO/CIE 11664-6)"),
         ("intervals", "95 %, by inverting the sampling law of the difference"),
+        ("chart's drift, session by session", _drift(outcome)),
         ("versions", ", ".join(f"{name} {v}" for name, v in _versions().items())),
         *[("remark", note) for note in outcome.notes],
     ]
@@ -59,6 +61,20 @@ def _held_out(charts: list[dict[str, Any]]) -> str:
     if not known:
         return "–"
     return f"{number(sum(known) / len(known), 2)} (largest photo {number(max(known), 2)})"
+
+
+def _drift(outcome: StudyResult) -> str:
+    """Drift of each pool's sessions: the largest ones, as drift.csv holds all."""
+    told = []
+    for pool in outcome.pools:
+        worst = sorted(pool.drifts, key=lambda drift: -drift.delta_e)[:MOST_SESSIONS]
+        each = "; ".join(f"{d.session or 'no session'} {number(d.delta_e, 2)}" for d in worst)
+        more = len(pool.drifts) - len(worst)
+        told.append(
+            f"pool {pool.name}, mean ΔE₀₀ from all its photos: {each}"
+            + (f"; and {more} less" if more > 0 else "")
+        )
+    return ". ".join(told) or "–"
 
 
 def _versions() -> dict[str, str]:

@@ -27,6 +27,7 @@ TABLES: Final = (
     "repeats",
     "agreement",
     "blend",
+    "drift",
     "refused",
 )
 

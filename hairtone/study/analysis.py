@@ -18,6 +18,7 @@ from hairtone.study.hair_measures import measure_hair
 from hairtone.study.hair_tables import Row, evenness_rows, measurement_rows, own_rows
 from hairtone.study.observations import Hair, hairs_of, relay_covariance
 from hairtone.study.outcome import StudyResult
+from hairtone.study.pool_notes import drift_flags
 from hairtone.study.profiles import HairProfile, profiles_of
 from hairtone.study.repeats import repeat_rows
 from hairtone.study.tables import COLUMNS, frame_of
@@ -99,12 +100,13 @@ def analyse(outcome: StudyResult) -> Analysis:
     gathered.rows["comparison"] = list(
         comparison_rows(gathered.units, gathered.rows, outcome.study.settings, gathered.missing)
     )
+    gathered.rows["drift"] = _drifts(outcome)
     gathered.rows["refused"] = _refused(outcome)
     return Analysis(
         outcome=outcome,
         frames={name: frame_of(name, gathered.rows[name]) for name in COLUMNS},
         profiles=tuple(gathered.profiles),
-        warnings=tuple(gathered.warnings) + small_groups(outcome),
+        warnings=tuple(gathered.warnings) + drift_flags(outcome.pools) + small_groups(outcome),
         missing=merged(gathered.missing),
         relaying=relaying,
         is_relaying_borrowed=is_borrowed,
@@ -168,6 +170,16 @@ def small_groups(outcome: StudyResult) -> tuple[Flag, ...]:
             is_note=True,
         ),
     )
+
+
+def _drifts(outcome: StudyResult) -> list[Row]:
+    return [
+        {"pool": pool.name, "alike": pool.alike}
+        | {name: getattr(drift, name) for name in ("session", "photos", "delta_e", "largest")}
+        | {"patch": drift.patch}
+        for pool in outcome.pools
+        for drift in pool.drifts
+    ]
 
 
 def _refused(outcome: StudyResult) -> list[Row]:

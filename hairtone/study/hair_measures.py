@@ -84,6 +84,7 @@ def measure_hair(hair: Hair, settings: Settings, *, relaying: Floats, bands: Ban
         found.say("no photo just coloured (wash 0) was measured; uptake and fade need one.")
     if hair.before is not None and hair.coloured is not None:
         pair = hair.before.profile, hair.coloured.profile
+        # not paired: over so long a way the intervals of pooled photos held in 93 % only
         found.uptake = measure_uptake(*pair, zones=settings.zones, relaying=relaying)
         found.porous = find_porous_onset(*pair, felt=felt_porosity(hair))
     _find_patches(found)
@@ -119,15 +120,16 @@ def _measure_fades(found: HairMeasures, settings: Settings, relaying: Floats, ba
         return
     lays = min(state.replicates for state in hair.states.values())
     colours = {
-        wash: anchored_zones(state, found.growth.get(wash), settings.zones)
+        wash: anchored_zones(state.joined, found.growth.get(wash), settings.zones)
         for wash, state in hair.states.items()
         if wash is not None
     }
     for zone in ZONES:
         fade = measure_fade(
-            hair.before.pooled[zone] if hair.before else None,
+            hair.before.joined.pooled[zone] if hair.before else None,
             {wash: zones[zone] for wash, zones in colours.items() if zone in zones},
             zone=zone,
+            paired=hair.is_pooled,
             relaying=relaying / lays,  # of the state laid least often: never too small
             bands=bands,
         )

@@ -75,12 +75,13 @@ def _evenness_of(
 def own_rows(found: HairMeasures) -> dict[str, list[Row]]:
     """Rows of every table that a hair's measures fill, by table."""
     keys = found.hair.keys
+    pooled = keys | {"pool": found.hair.pool}
     curves = [curve.to_frame() for curve in found.curves.values()]
     return {
         "uptake": _told(keys, [found.uptake.to_frame()] if found.uptake else []),
-        "fade": _told(keys, [fade.to_frame() for fade in found.fades.values()]),
-        "fade_fit": _told(keys, curves),
-        "crossing": _told(keys, [found.crossing.to_frame()] if found.crossing else []),
+        "fade": _told(pooled, [fade.to_frame() for fade in found.fades.values()]),
+        "fade_fit": _told(pooled, curves),
+        "crossing": _told(pooled, [found.crossing.to_frame()] if found.crossing else []),
         "porous": _told(keys, [found.porous.to_frame()] if found.porous else []),
         "patches": [
             row | told

@@ -1,22 +1,26 @@
 """What a study measured, put together hair by hair: replicates pooled, states joined by wash.
 
 Photos are averaged in L*a*b*, photos of one lay first, then lays. Calibration counts once per
-photo: draws of one photo stay together, draws of two photos are shuffled against each other.
+photo: draws of one photo stay together, draws of two photos are shuffled against each other, unless
+the photos are of one pool, whose errors are in part one.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hairtone.colorimetry import Floats
 from hairtone.hair.types import Profile
 from hairtone.measures.pooling import BORROWED_RELAYING, mean_profile
 from hairtone.measures.zones import zone_estimates
 from hairtone.study.outcome import RowResult, StudyResult
+from hairtone.study.pools import Pool
 from hairtone.uncertainty import LabEstimate
 
 
@@ -32,6 +36,8 @@ class State:
         One per photo; one picture counts once.
     profiles : tuple of Profile
         In the order of `rows`; draws shuffled per photo, so that rows of two photos are unrelated.
+    pools : tuple of Pool or None
+        Pool of each photo, in the order of `rows`; None for a photo in none.
     zones : tuple of float
         Where roots end and ends begin.
     """
@@ -40,6 +46,23 @@ class State:
     rows: tuple[RowResult, ...]
     profiles: tuple[Profile, ...]
     zones: tuple[float, float]
+    pools: tuple[Pool | None, ...] = ()
+
+    @cached_property
+    def joined(self) -> State:
+        """The same with draws in the order of the pools: rows of photos go together."""
+        if not any(self.pools):
+            return self
+        profiles = tuple(
+            ordered(profile, row.sha256, pool) if pool else profile
+            for row, profile, pool in zip(self.rows, self.profiles, self.pools, strict=True)
+        )
+        return replace(self, profiles=profiles, pools=())
+
+    @property
+    def pool_names(self) -> set[str]:
+        """Names of the pools its photos are in."""
+        return {pool.name for pool in self.pools if pool}
 
     @property
     def replicates(self) -> int:
@@ -48,7 +71,12 @@ class State:
 
     @cached_property
     def lays(self) -> tuple[Profile, ...]:
-        """Mean profile of each lay over its photos, in the order of replicate numbers."""
+        """Mean profile of each lay over its photos, in the order of replicate numbers.
+
+        Errors that photos of one pool have in common do not average out.
+        """
+        if len(self.rows) > 1 and any(self.pools):
+            return self.joined.lays
         numbers = sorted({row.row.replicate for row in self.rows})
         return tuple(
             _as_one_photo(
@@ -126,10 +154,20 @@ class Hair:
             for zone in lays[0]:
                 lab = np.array([lay[zone].lab for lay in lays])
                 gap = lab - lab.mean(axis=0)
-                noise = np.mean([lay[zone].covariance for lay in lays], axis=0)
-                total += gap.T @ gap - (len(lays) - 1) * noise
+                total += gap.T @ gap - _noise_about_mean([lay[zone] for lay in lays])
                 freedom += len(lays) - 1
         return total, freedom
+
+    @property
+    def is_pooled(self) -> bool:
+        """Whether any two states share a pool: their draws are then differenced row by row."""
+        return bool(self.pool)
+
+    @property
+    def pool(self) -> str:
+        """Names of the pools that its changes are told with, for tables."""
+        counts = Counter(name for state in self.states.values() for name in state.pool_names)
+        return " ".join(sorted(name for name, states in counts.items() if states > 1))
 
     @property
     def name(self) -> str:
@@ -182,6 +220,7 @@ def _state(outcome: StudyResult, wash: int | None, rows: list[RowResult]) -> Sta
         rows=tuple(once),
         profiles=tuple(shuffled(outcome.profile(row), row.sha256) for row in once),
         zones=outcome.study.settings.zones,
+        pools=tuple(outcome.pool_of.get(row.sha256) for row in once),
     )
 
 
@@ -191,8 +230,26 @@ def shuffled(profile: Profile, sha256: str) -> Profile:
     Draws of one photo, of whatever hair and zone, keep their common rows; rows of two photos
     have nothing in common, as the errors of two photos have not.
     """
-    order = np.random.default_rng(int(sha256[:16] or "0", 16)).permutation(len(profile.draws))
-    return replace(profile, draws=profile.draws[order])
+    return replace(profile, draws=profile.draws[_own_order(sha256, len(profile.draws))])
+
+
+def ordered(profile: Profile, sha256: str, pool: Pool) -> Profile:
+    """A profile that was `shuffled`, its draws in the order of its pool instead."""
+    back = np.argsort(_own_order(sha256, len(profile.draws)))
+    return replace(profile, draws=profile.draws[back][pool.rows(sha256, draws=len(back))])
+
+
+def _own_order(sha256: str, draws: int) -> NDArray[np.int64]:
+    return np.random.default_rng(int(sha256[:16] or "0", 16)).permutation(draws)
+
+
+def _noise_about_mean(lays: list[LabEstimate]) -> Floats:
+    """Sum of squares about their mean that sampling and calibration make of lays, (3, 3)."""
+    moved = np.array([lay.draws.astype(np.float64) - lay.lab for lay in lays])
+    gap = moved - moved.mean(axis=0)
+    noise = np.einsum("lki,lkj->ij", gap, gap) / moved.shape[1]
+    sampling = np.mean([lay.sampling_covariance for lay in lays], axis=0)
+    return np.asarray(noise + (len(lays) - 1) * sampling)
 
 
 def relay_covariance(hairs: Iterable[Hair]) -> tuple[Floats, bool]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 from hairtone import __version__
@@ -13,6 +14,7 @@ from hairtone.errors import Flag, HairtoneError
 from hairtone.hair.types import Profile
 from hairtone.result import SCHEMA, error_dict, flag_dict, joint_error, status_of
 from hairtone.study.pack import unpack_profile
+from hairtone.study.pools import Pool
 from hairtone.study.rows import SheetRow
 from hairtone.study.sheet import Study
 from hairtone.study.store import read_draws
@@ -40,6 +42,8 @@ class RowResult:
         The stored entry of the photo, as the contract's JSON; empty when none was made.
     draws : str
         Name of the file of its profile.
+    reading : dict
+        The stored chart reading of the photo; empty when none is kept.
     """
 
     row: SheetRow
@@ -50,6 +54,7 @@ class RowResult:
     hair: dict[str, Any] = field(default_factory=dict)
     photo: dict[str, Any] = field(default_factory=dict)
     draws: str = ""
+    reading: dict[str, Any] = field(default_factory=dict)
 
     @property
     def status(self) -> str:
@@ -62,7 +67,7 @@ class RowResult:
         return self.hair.get("mm_per_px")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class StudyResult:
     """A study after measuring.
 
@@ -74,11 +79,19 @@ class StudyResult:
         One per row of the sheet, in its order.
     notes : tuple of str
         What a person should know about the run and the store.
+    pools : tuple of Pool
+        Photos of one camera, whose calibration errors are in part one.
     """
 
     study: Study
     rows: tuple[RowResult, ...]
     notes: tuple[str, ...] = ()
+    pools: tuple[Pool, ...] = ()
+
+    @cached_property
+    def pool_of(self) -> dict[str, Pool]:
+        """The pool of each photo that is in one, by SHA-256."""
+        return {photo: pool for pool in self.pools for photo in pool.photos}
 
     @property
     def viewing(self) -> Viewing:
@@ -125,6 +138,7 @@ class StudyResult:
             "viewing": self.viewing.name,
             "counts": self.counts,
             "notes": list(self.notes),
+            "pools": [pool.to_dict() for pool in self.pools],
             "photos": [_photo_dict(photo, rows) for photo, rows in photos.items()],
         }
 

@@ -18,6 +18,8 @@ from hairtone.study.outcome import RowResult, StudyResult
 from hairtone.study.pack import error_from, flag_from
 from hairtone.study.places import clock_is_suspect, now, store_notes
 from hairtone.study.plan import Plan, photo_requests, plan_photos, unreadable
+from hairtone.study.pool_notes import pool_notes
+from hairtone.study.pools import pools_of
 from hairtone.study.recipe import versions
 from hairtone.study.rows import SheetRow
 from hairtone.study.sheet import Study
@@ -84,7 +86,13 @@ def measure_study(
         notes = store_notes(store.folder)
     by_row = {r.row.where: r for plan in plans for r in _row_results(plan, study)}
     rows = tuple(by_row[row.where] for row in study.rows)
-    return StudyResult(study=study, rows=with_series_flags(rows), notes=study.notes + notes)
+    pools = pools_of(rows)
+    return StudyResult(
+        study=study,
+        rows=with_series_flags(rows),
+        notes=study.notes + notes + pool_notes(store.folder, rows, pools),
+        pools=pools,
+    )
 
 
 @contextlib.contextmanager
@@ -229,6 +237,7 @@ def _row_results(plan: Plan, study: Study) -> Iterator[RowResult]:
             hair={} if error_found else hair,
             photo=record["result"],
             draws=plan.stored.draws,
+            reading=record.get("reading", {}),
         )
 
 

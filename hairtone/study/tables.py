@@ -21,10 +21,10 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
                "ratio_ends_to_roots", "ratio_low", "ratio_high"),
     "fade": (*_HAIR, "treatment", "zone", "wash", "delta_e", "delta_e_ab", "dL", "dC", "dH", "gsc",
              "grade", *_spans("colour_left"),
-             "dye_left_estimate", "tone_drift", "tone_words"),
+             "dye_left_estimate", "tone_drift", "tone_words", "pool"),
     "fade_fit": (*_HAIR, "zone", "model",
-                 *_spans("half_life", "washes_to_refresh", "washes_to_gone"), "misfit"),
-    "crossing": (*_HAIR, "wash", "low", "high"),
+                 *_spans("half_life", "washes_to_refresh", "washes_to_gone"), "misfit", "pool"),
+    "crossing": (*_HAIR, "wash", "low", "high", "pool"),
     "comparison": ("measure", "zone", "wash", "treatment_a", "treatment_b", "difference", "low",
                    "high", "p_holm", "margin", "verdict", "n_a", "n_b"),
     "patches": ("photo", "place", "from", "to", "delta_e", "kind"),
@@ -32,12 +32,13 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "repeats": ("measure", "zone", "factor", "sd", "low", "high", "n"),
     "agreement": ("zone", "axis", "bias", "limit_low", "limit_high", "n"),
     "blend": (*_HAIR, "wash", "blend", "low", "high", "mm_per_px"),
+    "drift": ("pool", "session", "photos", "delta_e", "largest", "patch", "alike"),
     "refused": ("photo", "place", "code", "says", "remedy"),
 }  # fmt: skip
 _TEXT: Final = frozenset(
     {*_ROW, "zone", "status", "flags", "measure", "resolved", "grade", "words", "tone_words"}
     | {"model", "treatment_a", "treatment_b", "verdict", "kind", "factor", "axis", "code", "says"}
-    | {"remedy"}
+    | {"remedy", "pool", "session"}
 )
 
 

@@ -65,14 +65,14 @@ def shoot_scene(
     veil = scene.lens.flare * np.array(scene.lens.flare_tint) * mean_light
     chart = chart + veil * np.exp(rng.normal(0, LOCAL_SPREAD, (24, 1)))
     seen = hair @ weights + veil * np.exp(rng.normal(0, LOCAL_SPREAD, (len(HAIR_CLASSES), 1, 1)))
-    patches = _values(scene, chart, rng, pixels=900)
-    strands = _values(scene, seen, rng, pixels=20_000)
+    patches = values_of(scene, chart, rng, pixels=900)
+    strands = values_of(scene, seen, rng, pixels=20_000)
     if scene.development is not None:
-        patches = _encoded(patches, scene.development, weights)
+        patches = encoded_of(patches, scene.development, weights)
         patches = patches + rng.normal(0, CODE_NOISE, patches.shape)
         dark = np.log(seen.mean(axis=(1, 2)) / mean_light.mean())[:, None, None]
         gain = np.exp(-0.5 * scene.development.local_tone * dark)
-        strands = _encoded(strands * gain, scene.development, weights)
+        strands = encoded_of(strands * gain, scene.development, weights)
         strands = strands + rng.normal(0, HAIR_NOISE, strands.shape)
     known = VIEWINGS[viewing]
     xyz = reflectance_to_xyz(hair, viewing_wavelengths(), viewing=known)
@@ -97,7 +97,7 @@ def _hairs(seed: int) -> Floats:
     return np.stack(hairs)
 
 
-def _values(scene: Scene, light: Floats, rng: np.random.Generator, *, pixels: int) -> Floats:
+def values_of(scene: Scene, light: Floats, rng: np.random.Generator, *, pixels: int) -> Floats:
     """White-balanced sensor values of means over so many pixels."""
     sensor = scene.sensor
     values = light * sensor.exposure
@@ -106,6 +106,6 @@ def _values(scene: Scene, light: Floats, rng: np.random.Generator, *, pixels: in
     return np.clip(values * np.array(sensor.white_balance), 0, 1)
 
 
-def _encoded(values: Floats, development: Development, weights: Floats) -> Floats:
+def encoded_of(values: Floats, development: Development, weights: Floats) -> Floats:
     matrix = development.gain * colour_matrix(weights, development)
     return twist(tone_curve(values @ matrix.T, development), development)

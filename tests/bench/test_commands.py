@@ -46,6 +46,15 @@ def test_coverage_prints_coverage_by_class_and_light(world):
 
 
 @pytest.mark.slow
+def test_series_prints_the_change_photo_by_photo_and_pooled():
+    told = run("series.py", "--series", "1", "--kind", "varied")
+
+    assert "varied: charts misread alike" in told
+    for row in ("photo by photo", "pooled"):
+        assert row in told
+
+
+@pytest.mark.slow
 def test_science_prints_rates_coverage_and_errors():
     told = run("science.py", "--studies", "10")
 

@@ -16,7 +16,7 @@ import numpy as np
 from hairtone.errors import HairError, HairtoneError, PhotoError
 from hairtone.hair.types import Profile
 from hairtone.request import PhotoRequest
-from hairtone.result import PhotoResult, TressResult
+from hairtone.result import ChartFacts, PhotoResult, TressResult
 from hairtone.study import worker
 from hairtone.study.run import measure_study
 from hairtone.study.sheet import read_study
@@ -83,6 +83,28 @@ def told_profile(data: bytes, profile: Profile) -> Profile:
     return replace(profile, lab=told, draws=(told + shaken).astype(np.float32))
 
 
+def chart_of(words, seed: int) -> ChartFacts:
+    """A chart misread as the look after the word ``look`` makes it, and a little of its own.
+
+    ``drift 2`` turns all patches by 2 ΔE00; ``unkept`` keeps no reading, as older versions did.
+    """
+    look = np.random.default_rng(int(words[words.index("look") + 1])).normal(0, 2, (24, 3))
+    missed = look + np.random.default_rng(seed).normal(0, 0.2, (24, 3))
+    if "drift" in words:
+        missed[:, 0] += float(words[words.index("drift") + 1])
+    return ChartFacts(
+        reference="chart24-after-2014-11",
+        corners=np.zeros((4, 2)),
+        residual=np.ones(24),
+        held_out=np.linalg.norm(missed, axis=1),
+        method="average",
+        facts={},
+        light={},
+        encoded=np.full((24, 3), 0.5),
+        missed=None if "unkept" in words else missed,
+    )
+
+
 def measure_fast(request: PhotoRequest) -> PhotoResult:
     """Stands in for the pipeline: numbers from the file's hash; words in it ask for mishaps."""
     data = request.path.read_bytes()
@@ -99,7 +121,8 @@ def measure_fast(request: PhotoRequest) -> PhotoResult:
             error = HairError("place-not-found", "3 hairs.", where="", remedy="Count again.")
             tresses.append(TressResult(name=str(hair.place), place=hair.place, error=error))
             continue
-        profile = profile_of(int(sha[:8], 16) + hair.place, request.viewing)
+        own = 0 if b"same draws" in data else int(sha[:8], 16)
+        profile = profile_of(own + hair.place, request.viewing)
         if b"lab " in data:
             profile = told_profile(data, profile)
         if b"no number" in data:
@@ -108,7 +131,10 @@ def measure_fast(request: PhotoRequest) -> PhotoResult:
             TressResult(name=str(hair.place), place=hair.place, profile=profile, line=hair.line)
         )
     taken = data.partition(b"taken ")[2].decode()[:19]
+    words = data.decode().split()
     return PhotoResult(
+        chart=chart_of(words, int(sha[:8], 16)) if "look" in words else None,
+        camera=words[words.index("camera") + 1] if "camera" in words else "",
         photo=request.name,
         sha256=sha,
         viewing=request.viewing,

@@ -1,0 +1,200 @@
+"""Pools: photos of a study by one camera, whose calibration errors are in part one error.
+
+A second pass over the stored chart readings. Nothing of a photo's own result changes; a pool says
+how far draws of its photos go together row by row, so that what is common to two photos drops out
+of their difference. It depends on the set of photos and readings alone: not on their order, the
+time, or how many processes measured them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hairtone.colorimetry import Floats
+from hairtone.measures.alike import drift_of, group_alike, share_alike
+from hairtone.result import rounded
+
+if TYPE_CHECKING:
+    from hairtone.study.outcome import RowResult
+
+# Correlation with the mean pattern of a pool that a photo needs to join it; our choice. Photos of
+# one simulated camera reach it nine times in ten or more; a camera without a name must be known by
+# its pattern, which one pair of simulated cameras in 20 comes near to.
+LEAST: Final = {True: 0.6, False: 0.8}  # by whether the camera wrote its name
+VERSION: Final = 1  # of how photos are pooled; another number, other names
+NAME_LENGTH: Final = 12  # hex digits: two pools of one name in 10^7 studies of 10^3 pools
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    """How one session's photos read the chart against all of their pool.
+
+    Attributes
+    ----------
+    session : str
+        As the sheet names it; empty where it names none.
+    photos : int
+        Photos of the pool taken in it.
+    delta_e : float
+        Mean over the patches of how far they are misread otherwise. [ΔE00]
+    largest : float
+        That of the patch that is off most. [ΔE00]
+    patch : int
+        Which one, from 1.
+    """
+
+    session: str
+    photos: int
+    delta_e: float
+    largest: float
+    patch: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pool:
+    """Photos of one camera that misread the chart alike.
+
+    Attributes
+    ----------
+    name : str
+        Twelve hex digits of a hash of the photos and their chart readings.
+    photos : tuple of str
+        SHA-256 of each photo, sorted.
+    alike : float
+        Share of the charts' misreadings that they have in common, 0..1.
+    drifts : tuple of Drift
+        One a session, by name.
+    """
+
+    name: str
+    photos: tuple[str, ...]
+    alike: float
+    drifts: tuple[Drift, ...] = ()
+
+    def rows(self, photo: str, *, draws: int) -> NDArray[np.int64]:
+        """Order of a photo's draws in which row k of all photos of the pool goes together.
+
+        As large a share of the rows as the charts are misread alike is in one order for all; the
+        rest is in an order of the photo's own. The draws of the photo stay the same ones.
+
+        Parameters
+        ----------
+        photo : str
+            Its SHA-256.
+        draws : int
+            How many there are.
+        """
+        order = np.random.default_rng(int(self.name, 16)).permutation(draws)
+        own = order[round(self.alike * draws) :]
+        order[len(order) - len(own) :] = np.random.default_rng(int(photo[:16], 16)).permutation(own)
+        return order
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready."""
+        return {
+            "name": self.name,
+            "photos": list(self.photos),
+            "alike": round(self.alike, 4),
+            "drift": [
+                {
+                    "session": drift.session,
+                    "photos": drift.photos,
+                    "delta_e": rounded(drift.delta_e, 3),
+                    "largest": rounded(drift.largest, 3),
+                    "patch": drift.patch,
+                }
+                for drift in self.drifts
+            ],
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Chart:
+    """One photo's reading on its way into a pool."""
+
+    sha256: str
+    session: str
+    kind: tuple[str, ...]
+    missed: Floats
+    told: str
+
+
+def pools_of(rows: Iterable[RowResult]) -> tuple[Pool, ...]:
+    """The pools of a measured study, by name; a photo that goes with no other is in none.
+
+    Two cameras are never pooled: photos whose cameras are named differently, or that misread the
+    chart otherwise, go apart. Photos stored without a chart reading are left out.
+
+    Parameters
+    ----------
+    rows : iterable of RowResult
+        Rows of the sheet after measuring.
+    """
+    charts = {row.sha256: _chart(row) for row in rows if row.error is None and row.reading}
+    kinds: dict[tuple[str, ...], list[_Chart]] = {}
+    for _, chart in sorted(charts.items()):
+        kinds.setdefault(chart.kind, []).append(chart)
+    found = []
+    for kind, members in kinds.items():
+        missed = np.stack([chart.missed for chart in members])
+        groups = group_alike(missed, least=LEAST[bool(kind[0])])
+        for group in range(int(groups.max()) + 1):
+            inside = groups == group
+            if inside.sum() > 1:
+                chosen = [chart for chart, is_in in zip(members, inside, strict=True) if is_in]
+                found.append(_pool(chosen, missed[inside]))
+    return tuple(sorted(found, key=lambda pool: pool.name))
+
+
+def unpooled(rows: Iterable[RowResult], pools: tuple[Pool, ...]) -> tuple[str, ...]:
+    """Photos that were measured and are in no pool, in the order of the sheet."""
+    inside = {photo for pool in pools for photo in pool.photos}
+    out = (r.row.photo for r in rows if r.error is None and r.sha256 not in inside)
+    return tuple(dict.fromkeys(out))
+
+
+def _chart(row: RowResult) -> _Chart:
+    reading = row.reading
+    missed = np.array(reading["missed"], np.float64)  # None becomes NaN
+    return _Chart(
+        sha256=row.sha256,
+        session=row.row.session,
+        kind=(
+            str(row.photo.get("camera", "")),
+            "linear" if reading["is_linear"] else "encoded",
+            str(row.photo["chart"]["reference"]),
+        ),
+        missed=missed,
+        told=json.dumps([row.sha256, reading], sort_keys=True),
+    )
+
+
+def _pool(charts: list[_Chart], missed: Floats) -> Pool:
+    told = "\n".join([f"pool {VERSION}", *(chart.told for chart in charts)])
+    sessions = sorted({chart.session for chart in charts})
+    return Pool(
+        name=hashlib.sha256(told.encode()).hexdigest()[:NAME_LENGTH],
+        photos=tuple(chart.sha256 for chart in charts),
+        alike=share_alike(missed),
+        drifts=tuple(_drift(session, charts, missed) for session in sessions),
+    )
+
+
+def _drift(session: str, charts: list[_Chart], missed: Floats) -> Drift:
+    members = np.array([chart.session == session for chart in charts])
+    off = drift_of(missed, members)
+    patch = int(np.nanargmax(off))
+    return Drift(
+        session=session,
+        photos=int(members.sum()),
+        delta_e=float(np.nanmean(off)),
+        largest=float(off[patch]),
+        patch=patch + 1,
+    )
