@@ -132,6 +132,7 @@ def _add_study_commands(commands: Any) -> None:
     report.add_argument("--for", dest="audience", choices=AUDIENCES, default="educator")
     report.add_argument("--out", type=Path, metavar="DIR", help="default: results/ of the study")
     report.add_argument("--pdf", action="store_true", help="also print it to report.pdf")
+    report.add_argument("--workers", type=_workers, default=1, metavar="N", help="processes")
     report.set_defaults(run=run_report)
 
     new = commands.add_parser("new", help="a study folder with a sheet to fill in")
@@ -250,19 +251,24 @@ def _study_status(outcome: StudyResult) -> int:
 
 def run_report(arguments: argparse.Namespace) -> int:
     """Measure what is missing, then write the report and the CSV files."""
-    outcome = _measured_study(arguments.study)
-    _write(outcome, arguments.audience, arguments.out, pdf=arguments.pdf)
+    outcome = _measured_study(arguments.study, workers=arguments.workers)
+    _write(outcome, arguments.audience, arguments.out, pdf=arguments.pdf, workers=arguments.workers)
     return _study_status(outcome)
 
 
 def _write(
-    outcome: StudyResult, audience: Audience, out: Path | None, *, pdf: bool = False
+    outcome: StudyResult,
+    audience: Audience,
+    out: Path | None,
+    *,
+    pdf: bool = False,
+    workers: int = 1,
 ) -> None:
     from hairtone.report.html import write_report
     from hairtone.study.analysis import analyse
 
     folder = out or outcome.study.folder / "results"
-    page = write_report(analyse(outcome), audience=audience, out=folder)
+    page = write_report(analyse(outcome, workers=workers), audience=audience, out=folder)
     print(f"Report: {page}")
     if pdf:
         from hairtone.report.pdf import write_pdf
@@ -289,7 +295,7 @@ def run_demo(arguments: argparse.Namespace) -> int:
     render_demo(folder, workers=arguments.workers)
     outcome = _measured_study(folder, workers=arguments.workers)
     print(describe_study(outcome))
-    _write(outcome, "educator", None)
+    _write(outcome, "educator", None, workers=arguments.workers)
     return _study_status(outcome)
 
 

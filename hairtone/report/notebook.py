@@ -59,7 +59,7 @@ def open_study(folder: str | Path, *, workers: int = 2) -> StudyAnalysis:
     from hairtone.study.run import measure_study
     from hairtone.study.sheet import read_study
 
-    return analyse(measure_study(read_study(folder), workers=workers))
+    return analyse(measure_study(read_study(folder), workers=workers), workers=workers)
 
 
 def say(sentences: Iterable[str]) -> Html:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, Final
 
 from hairtone.colorimetry import Floats
@@ -20,7 +21,10 @@ from hairtone.study.observations import Hair, hairs_of, relay_covariance
 from hairtone.study.outcome import StudyResult
 from hairtone.study.pool_notes import drift_flags
 from hairtone.study.profiles import HairProfile, profiles_of
+from hairtone.study.readings import Reading
 from hairtone.study.repeats import repeat_rows
+from hairtone.study.settings import Settings
+from hairtone.study.side_by_side import side_by_side
 from hairtone.study.tables import COLUMNS, frame_of
 
 _FEW: Final = 5  # subjects in a group that is shared; our choice, usual in official statistics
@@ -61,15 +65,32 @@ class Analysis:
 class _Gathered:
     """Rows of tables in the making, and what is said beside them."""
 
-    rows: dict[str, list[Row]] = field(default_factory=lambda: defaultdict(list))
+    rows: defaultdict[str, list[Row]] = field(default_factory=partial(defaultdict, list))
     pairs: list[Pair] = field(default_factory=list)
     units: list[Unit] = field(default_factory=list)
     profiles: list[HairProfile] = field(default_factory=list)
     warnings: list[Flag] = field(default_factory=list)
     missing: list[Missing] = field(default_factory=list)
 
+    def add(self, part: _Gathered) -> None:
+        """Put the rows of another part after these."""
+        for name, rows in part.rows.items():
+            self.rows[name].extend(rows)
+        for name in ("pairs", "units", "profiles", "warnings", "missing"):
+            getattr(self, name).extend(getattr(part, name))
 
-def analyse(outcome: StudyResult) -> Analysis:
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Terms:
+    """What every hair of a study is analysed under."""
+
+    settings: Settings
+    readings: tuple[Reading, ...]
+    relaying: Floats
+    bands: Bands
+
+
+def analyse(outcome: StudyResult, *, workers: int = 1) -> Analysis:
     """Every table of a measured study.
 
     Hairs are taken one at a time, so that a large study needs no more memory than its tables.
@@ -78,6 +99,8 @@ def analyse(outcome: StudyResult) -> Analysis:
     ----------
     outcome : StudyResult
         From `measure_study`.
+    workers : int, optional
+        Processes that hairs are shared among. The tables do not depend on it.
 
     Raises
     ------
@@ -85,12 +108,17 @@ def analyse(outcome: StudyResult) -> Analysis:
         Stored draws are missing or damaged.
     SheetError
         The study's own bands.toml cannot be read.
+    HairtoneError
+        A process was lost.
     """
     relaying, is_borrowed = relay_covariance(_repeated(outcome))
     gathered = _Gathered()
-    bands = _bands(outcome)
-    for hair in hairs_of(outcome):
-        _analyse_hair(hair, outcome, relaying, bands, gathered)
+    study = outcome.study
+    terms = _Terms(
+        settings=study.settings, readings=study.readings, relaying=relaying, bands=_bands(outcome)
+    )
+    for part in side_by_side(partial(_analysed, terms), hairs_of(outcome), workers=workers):
+        gathered.add(part)
     gathered.rows["repeats"] = list(
         repeat_rows(gathered.rows["measurements"], gathered.rows["evenness"])
     )
@@ -128,20 +156,22 @@ def _bands(outcome: StudyResult) -> Bands:
     return read_bands(own if own.is_file() else None)
 
 
-def _analyse_hair(
-    hair: Hair, outcome: StudyResult, relaying: Floats, bands: Bands, gathered: _Gathered
-) -> None:
-    settings, rows = outcome.study.settings, gathered.rows
-    found = measure_hair(hair, settings, relaying=relaying, bands=bands)
-    rows["measurements"].extend(measurement_rows(hair))
-    rows["evenness"].extend(evenness_rows(hair, zones=settings.zones, bands=bands))
+def _analysed(terms: _Terms, hair: Hair) -> _Gathered:
+    """What one hair adds to the tables."""
+    settings = terms.settings
+    found = measure_hair(hair, settings, relaying=terms.relaying, bands=terms.bands)
+    part = _Gathered(
+        pairs=list(reading_pairs(hair, terms.readings)),
+        units=[unit_of(hair, settings)],
+        profiles=list(profiles_of(hair)),
+        warnings=list(doubts_about(found, settings)),
+        missing=list(found.missing),
+    )
+    part.rows["measurements"] = list(measurement_rows(hair))
+    part.rows["evenness"] = list(evenness_rows(hair, zones=settings.zones, bands=terms.bands))
     for name, told in own_rows(found).items():
-        rows[name].extend(told)
-    gathered.pairs.extend(reading_pairs(hair, outcome.study.readings))
-    gathered.units.append(unit_of(hair, settings))
-    gathered.profiles.extend(profiles_of(hair))
-    gathered.warnings.extend(doubts_about(found, settings))
-    gathered.missing.extend(found.missing)
+        part.rows[name].extend(told)
+    return part
 
 
 def small_groups(outcome: StudyResult) -> tuple[Flag, ...]:

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import os
+
 import numpy as np
 import pytest
 from folders import TITLE, measured, series, write_study
 
 from hairtone.colorimetry import DEFAULT_VIEWING, delta_e, lab_to_xyz, xyz_to_lab
+from hairtone.errors import HairtoneError
 from hairtone.study.analysis import analyse
 from hairtone.study.observations import hairs_of, relay_covariance, shuffled
 from hairtone.study.plan import plan_photos
 from hairtone.study.sheet import read_study
+from hairtone.study.side_by_side import side_by_side
 from hairtone.study.tables import COLUMNS
 
 BEFORE, COLOURED = (60.0, 5.0, 20.0), (40.0, 25.0, 10.0)
@@ -43,6 +47,22 @@ def fading(tmp_path_factory):
     rows += series(("T2",), ("0", "1"), treatment="plain", section="")
     rows += series(("T3",), ("0",), treatment="plain", section="")
     return analysed(tmp_path_factory.mktemp("fading"), rows, labs)
+
+
+def test_tables_do_not_depend_on_the_processes_that_share_the_hairs(fading):
+    other = analyse(fading.outcome, workers=2)
+
+    for name, frame in fading.frames.items():
+        assert frame.equals(other.frames[name]), name
+    assert other.warnings == fading.warnings
+    assert other.missing == fading.missing
+    assert [p.photo for p in other.profiles] == [p.photo for p in fading.profiles]
+
+
+def test_a_lost_process_is_told_with_what_to_do(fading):
+    """One that is ended from outside, as where memory runs out."""
+    with pytest.raises(HairtoneError, match="fewer workers"):
+        list(side_by_side(os._exit, [3], workers=2))
 
 
 def test_every_table_of_the_contract_is_there_with_its_columns(fading):
