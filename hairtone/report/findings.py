@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 _COLOURS: Final = {"measured": "#1d5c4a", "flagged": "#7d5200", "refused": "#8c1d2f"}
 _ORDER: Final = {"refused": 0, "flagged": 1, "measured": 2}
+_CELL: Final = 'style="text-align:left;vertical-align:top"'  # a notebook sets tables to the right
+FEW: Final = 8  # rows that are all listed, sound ones too; our choice
 MOST_SHOWN: Final = 60  # photographs with a thumbnail; more would make the notebook heavy
 
 
@@ -30,34 +32,73 @@ def findings_html(outcome: StudyResult, picture: Callable[[Path], str]) -> str:
         The measured study.
     picture : callable
         From a photo's path to the address of a thumbnail, or empty.
+
+    Notes
+    -----
+    Where there are many, those with nothing against them stand together, folded away.
     """
     rows = sorted(outcome.rows, key=lambda row: _ORDER[row.status])
-    lines = [_line(row, outcome.study.folder, picture) for row in rows[:MOST_SHOWN]]
-    more = len(rows) - MOST_SHOWN
+    sound = [row for row in rows if row.status == "measured"] if len(rows) > FEW else []
+    listed = [row for row in rows if row not in sound][:MOST_SHOWN]
+    folder = outcome.study.folder
+    more = len(rows) - len(sound) - len(listed)
     tail = f"<p>{more} more rows; the report and the CSV files hold them.</p>" if more > 0 else ""
     counts = " · ".join(
         f'<b style="color:{_COLOURS[status]}">{MARKS[status]} {count} {STATUS_WORDS[status]}</b>'
         for status, count in outcome.counts.items()
     )
-    head = "<tr><th></th><th>photo</th><th>verdict</th><th>findings, and what to do</th></tr>"
-    return f"<p>{counts}</p><table>{head}{''.join(lines)}</table>{tail}"
+    lines = "".join(_line(row, folder, picture) for row in listed)
+    head = "".join(
+        f"<th {_CELL}>{word}</th>" for word in ("", "photo", "verdict", "findings, and what to do")
+    )
+    table = f"<table><tr>{head}</tr>{lines}</table>" if listed else ""
+    room = max(0, MOST_SHOWN - len(listed))
+    return f"<p>{counts}</p>{table}{tail}{_folded(sound, room, folder, picture)}"
+
+
+def _folded(
+    rows: Sequence[RowResult], room: int, folder: Path, picture: Callable[[Path], str]
+) -> str:
+    """Rows with nothing against them: pictures of as many as there is room for, and all names."""
+    if not rows:
+        return ""
+    shown = "".join(
+        f'<figure style="margin:0 10px 10px 0;width:110px;font-size:12px">'
+        f"{_picture(picture(folder / row.row.photo), _name(row))}{escape(_name(row))}</figure>"
+        for row in rows[:room]
+    )
+    rest = ", ".join(escape(_name(row)) for row in rows[room:])
+    return (
+        f"<details><summary>{len(rows)} with nothing against them</summary>"
+        f'<div style="display:flex;flex-wrap:wrap;margin-top:8px">{shown}</div>{rest}</details>'
+    )
 
 
 def _line(row: RowResult, folder: Path, picture: Callable[[Path], str]) -> str:
-    address = picture(folder / row.row.photo)
-    name = row.row.photo.removeprefix("photos/")
-    shown = f'<img src="{escape(address)}" alt="{escape(name)}">' if address else ""
     found = [str(row.error)] if row.error is not None else []
     found += [str(flag) for flag in row.flags if not flag.is_note]
     items = "".join(f"<li>{escape(text)}</li>" for text in found) or "<li>nothing against it</li>"
     verdict = (
         f'<b style="color:{_COLOURS[row.status]}">{MARKS[row.status]} {escape(row.status)}</b>'
     )
-    place = f", hair {row.row.place}" if row.row.place > 1 else ""
-    return (
-        f"<tr><td>{shown}</td><td>{escape(name)}{place}</td><td>{verdict}</td>"
-        f"<td><ul>{items}</ul></td></tr>"
+    cells = (
+        _picture(picture(folder / row.row.photo), _name(row)),
+        escape(_name(row)),
+        verdict,
+        f'<ul style="margin:0;padding-left:18px">{items}</ul>',
     )
+    return f"<tr>{''.join(f'<td {_CELL}>{cell}</td>' for cell in cells)}</tr>"
+
+
+def _name(row: RowResult) -> str:
+    place = f", hair {row.row.place}" if row.row.place > 1 else ""
+    return f"{row.row.photo.removeprefix('photos/')}{place}"
+
+
+def _picture(address: str, name: str) -> str:
+    if not address:
+        return ""
+    return f'<img style="width:110px" src="{escape(address)}" alt="{escape(name)}">'
 
 
 def thumbnail(path: Path) -> str:

@@ -92,8 +92,9 @@ def make_page(analysis: Analysis, *, audience: Audience) -> Page:
     return Page(
         audience=audience,
         title=settings.title,
-        subtitle=f"{TITLES[audience]} · {len(outcome.study.photos)} photographs · "
-        f"{len(hairs)} hairs · {settings.viewing}",
+        subtitle=f"{TITLES[audience]} · "
+        f"{sentences.counted(len(outcome.study.photos), 'photograph')} · "
+        f"{sentences.counted(len(hairs), 'hair')} · {settings.viewing}",
         strands=tuple(filter(None, (_strand(hair) for hair in shown_hairs))),
         tiles=_tiles(outcome),
         counts=sentences.counts_sentence(outcome.counts),

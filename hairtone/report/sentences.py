@@ -24,6 +24,11 @@ def number(value: float | None, digits: int = 1) -> str:
     return f"{value:.{digits}f}".replace("-", "−")
 
 
+def counted(count: int, name: str) -> str:
+    """A count with its word, one or several."""
+    return f"{count} {name}" if count == 1 else f"{count} {name}s"
+
+
 def span(low: float | None, high: float | None, digits: int = 1) -> str:
     """An interval in words, open where a limit is missing."""
     if low is None and high is None:

@@ -22,6 +22,9 @@ STYLE: Final = """
 .hairtone-start h2 { font: 600 19px Georgia, "DejaVu Serif", serif; margin: 2px 0; color: #23272e; }
 .hairtone-start p, .hairtone-start li { font-size: 14px; line-height: 1.45; margin: 2px 0;
   max-width: 52rem; color: #23272e; white-space: normal; }
+.hairtone-step > .widget-hbox { flex-flow: row wrap; }
+.hairtone-step > .widget-hbox > button { flex: 0 0 auto; }
+.hairtone-step .widget-text, .hairtone-step .widget-dropdown { max-width: 100%; }
 .hairtone-rows { max-height: 420px; overflow: auto; }
 .hairtone-rows > * { flex: 0 0 auto; min-height: 32px; }
 .hairtone-findings td:nth-child(3) { white-space: nowrap; }

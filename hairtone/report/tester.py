@@ -51,7 +51,7 @@ def blocks_of(analysis: Analysis, tables: Tables) -> dict[str, Any]:
     return {
         "lead": _lead(analysis.outcome),
         "design": _design(analysis.outcome),
-        "comparisons": _told(comparisons),
+        "comparisons": comparisons_told(comparisons),
         "comparison_figures": _comparison_figures(comparisons),
         "comparison_table": table_of(
             "Comparisons of treatments", comparisons[:MOST_LINES], _COMPARISON
@@ -99,8 +99,14 @@ def _design(outcome: StudyResult) -> Grid:
     return grid("Design as photographed", head, rows)
 
 
-def _told(rows: Sequence[dict[str, Any]]) -> list[str]:
-    """Comparisons in words: those that can be judged, just coloured and at the last wash."""
+def comparisons_told(rows: Sequence[dict[str, Any]]) -> list[str]:
+    """Comparisons in words: those that can be judged, just coloured and at the last wash.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        Rows of comparison.csv.
+    """
     if not rows:
         return ["No treatments were compared: the study has one, or the sheet names none."]
     judged = [row for row in rows if row.get("low") is not None]

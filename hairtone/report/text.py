@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from hairtone.measures.zones import zone_estimates
+from hairtone.report.sentences import counted
 from hairtone.result import PhotoResult, TressResult
 
 if TYPE_CHECKING:
@@ -86,5 +87,5 @@ def describe_study(outcome: StudyResult) -> str:
     told = ", ".join(f"{counts[status]} {status}" for status in ("measured", "flagged", "refused"))
     lines = [f"  {note}" for note in outcome.notes]
     return "\n".join(
-        [*lines, f"{outcome.study.settings.title}: {total} hairs in the sheet: {told}."]
+        [*lines, f"{outcome.study.settings.title}: {counted(total, 'hair')} in the sheet: {told}."]
     )

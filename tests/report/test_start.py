@@ -85,7 +85,17 @@ def test_findings_are_escaped_and_the_worst_come_first():
     assert SCRIPT not in text
     assert "&lt;script&gt;" in text
     assert text.index("No 24-patch chart was found") < text.index("Highlights cover 18 %")
-    assert text.index("Highlights cover 18 %") < text.index("nothing against it")
+    assert text.index("Highlights cover 18 %") < text.index("with nothing against them")
+
+
+def test_many_sound_photographs_are_folded_away_and_none_is_lost():
+    outcome = made_analysis().outcome
+
+    text = findings_html(outcome, no_picture)
+
+    assert f"{outcome.counts['measured']} with nothing against them" in text
+    assert text.count("<tr>") == 1 + outcome.counts["flagged"] + outcome.counts["refused"]
+    assert all(row.row.photo.removeprefix("photos/") in text for row in outcome.rows)
 
 
 def test_results_are_escaped_and_hold_every_hair():
