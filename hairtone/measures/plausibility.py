@@ -22,6 +22,8 @@ LASTS_AT: Final = (6, 80.0)  # over this % left at wash 6 is odd
 LEAVES_AT: Final = (1, 15.0)  # under this % left after wash 1 is odd
 MOST_BLEND: Final = 95.0  # %; a semi-permanent colour blends white hair, it does not cover it
 THICKEST_SECTION_MM: Final = 13.0  # half an inch
+_MARK_MM: Final = 5.0  # by which a mark may miss the growth logged; our choice, a parting's width
+_MARK_SHARE: Final = 0.5  # of the growth expected, likewise
 _ROOT_ZONE_SHARE: Final = 0.1  # of the root zone that regrowth may take up unsaid; our choice
 
 
@@ -202,11 +204,34 @@ def check_growth(
     if length_mm and grown_mm > _ROOT_ZONE_SHARE * root_zone * length_mm:
         found.append(_odd("regrowth", f"{hair}: {grown_mm:.0f} mm have grown since colouring, into "
                           f"a root zone of {root_zone * length_mm:.0f} mm.",
-                          "Anchor the zones to the coloured hair."))  # fmt: skip
+                          "Zones are moved by as much; to be sure, mark in the picker where the "
+                          "new growth ends."))  # fmt: skip
     if trimmed_mm > 0:
         cut = f"{hair}: {trimmed_mm:.0f} mm of the ends were cut off within the series."
         found.append(_odd("trimmed", cut, "Ends before and after the trim are other hair."))
     return tuple(found)
+
+
+def check_marked_growth(*, marked_mm: float, expected_mm: float, hair: str) -> tuple[Flag, ...]:
+    """New growth marked on a photo against what is logged of the subject.
+
+    Parameters
+    ----------
+    marked_mm, expected_mm : float
+        As marked, and by the days since colouring and the logged growth a month. [mm]
+    hair : str
+        What messages call it.
+    """
+    if abs(marked_mm - expected_mm) <= max(_MARK_MM, _MARK_SHARE * expected_mm):
+        return ()
+    return (
+        _odd(
+            "regrowth-differs",
+            f"{hair}: {marked_mm:.0f} mm of new growth are marked, {expected_mm:.0f} mm are to be "
+            f"expected by what is logged.",
+            "Check the mark, the dates and regrowth_mm_per_month.",
+        ),
+    )
 
 
 _LAMP: Final = "Look for a changed lamp, a recolour that is not logged, sun or a pool."

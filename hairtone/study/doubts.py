@@ -10,6 +10,7 @@ from hairtone.measures.plausibility import (
     check_fade,
     check_growth,
     check_lightening,
+    check_marked_growth,
     check_porosity,
     check_sections,
 )
@@ -49,3 +50,7 @@ def doubts_about(found: HairMeasures, settings: Settings) -> Iterator[Flag]:
             root_zone=settings.zones[0],
             hair=hair.name,
         )
+        if growth.marked_mm is not None and growth.expected_mm is not None:
+            yield from check_marked_growth(
+                marked_mm=growth.marked_mm, expected_mm=growth.expected_mm, hair=hair.name
+            )

@@ -17,11 +17,17 @@ from hairtone.uncertainty import LabEstimate
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Growth:
-    """Hair grown and cut off since colouring, and its length now; None where unknown. [mm]"""
+    """Hair grown and cut off since colouring, and its length now; None where unknown. [mm]
+
+    Where new growth is marked on the photo, `grown_mm` is 0: the line begins behind it already.
+    `marked_mm` is then its length, `expected_mm` what is logged.
+    """
 
     grown_mm: float
     trimmed_mm: float
     length_mm: float | None
+    marked_mm: float | None = None
+    expected_mm: float | None = None
 
 
 def growth_of(hair: Hair, settings: Settings) -> dict[int, Growth]:
@@ -42,17 +48,18 @@ def growth_of(hair: Hair, settings: Settings) -> dict[int, Growth]:
     started = hair.coloured.rows[0].row.date
     found = {}
     for wash, state in hair.washed.items():
-        day = state.rows[0].row.date
-        grown = 0.0  # a line that begins where new growth ends is anchored already
-        is_marked = marked_regrowth(state.rows[0]) is not None
-        if subject.regrowth_mm_per_month is not None and started and day and not is_marked:
-            grown = regrowth_mm(
+        day, mark = state.rows[0].row.date, marked_regrowth(state.rows[0])
+        expected = None
+        if subject.regrowth_mm_per_month is not None and started and day:
+            expected = regrowth_mm(
                 days=float((day - started).days), mm_per_month=subject.regrowth_mm_per_month
             )
         found[wash] = Growth(
-            grown_mm=grown,
+            grown_mm=0.0 if mark else expected or 0.0,
             trimmed_mm=sum(trim.mm for trim in subject.trims if trim.wash <= wash),
             length_mm=length_mm(state),
+            marked_mm=mark["mm"] if mark else None,
+            expected_mm=expected,
         )
     return found
 

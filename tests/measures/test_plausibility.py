@@ -119,6 +119,16 @@ def test_growth_and_trims_are_told():
     assert still == ()
 
 
+@pytest.mark.parametrize(
+    ("marked", "expected", "found"),
+    [(12, 15, []), (24, 12, ["regrowth-differs"]), (2, 6, []), (2, 24, ["regrowth-differs"])],
+)
+def test_a_mark_far_from_the_growth_that_is_logged_is_told(marked, expected, found):
+    told = plausibility.check_marked_growth(marked_mm=marked, expected_mm=expected, hair=HAIR)
+
+    assert codes(told) == found
+
+
 MARCH = dt.date(2026, 3, 2)
 
 

@@ -419,6 +419,7 @@ def test_a_mark_of_new_growth_stands_in_for_what_is_logged(tmp_path):
     growth = growth_of(hair, outcome.study.settings)
 
     assert growth[1].grown_mm == 0.0
+    assert (growth[1].marked_mm, growth[1].expected_mm) == (12.5, pytest.approx(24.0, abs=0.1))
 
 
 def test_a_mark_of_new_growth_is_asked_of_the_photo(tmp_path):
