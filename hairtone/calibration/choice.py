@@ -17,7 +17,7 @@ from hairtone.calibration.types import Calibration
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import Floats, Viewing
 
-SHARE: Final = 0.6  # of level 2 in the average; from simulated photos
+SHARE: Final = 0.75  # of level 2 in the average; from simulated photos
 WORSE: Final = 1.2  # level 2 is left out where its held-out error is this much larger; our choice
 POOR: Final = 8.0  # level 1 is left out above this held-out ΔE00, if level 2 does better; ours
 

@@ -41,7 +41,9 @@ CLIPPED_SD: Final = 0.05  # of a channel at either end of the scale; our choice
 # guesses at the SD of the discrepancy, of cube roots of light: RAW, encoded; our choice
 FIELD_SD: Final = {True: (0.003,), False: (0.012, 0.03)}
 FIELD_LENGTH: Final = 0.35  # of cube roots of light; our choice, from simulated looks
-OUTLIER: Final = 3.0  # mean square of a patch's residual above which it counts less; our choice
+# mean square of a patch's residual above which it counts less, RAW and encoded, whose rendering
+# spoils single patches more than the field can follow; by held-out patches of real photos
+OUTLIER: Final = {True: 3.0, False: 1.0}
 ROUNDS: Final = 5
 LEAST_ROOT: Final = 0.05  # cube root of light below which the field is held
 
@@ -198,7 +200,7 @@ def fit_posterior(data: PatchData, prior: Prior, start: Floats) -> Posterior:
         if len(start):
             curve = tone.keep_rising(now.found[:, -len(start) :])
         if step > 1:
-            doubt = _doubt(now, doubt)
+            doubt = _doubt(now, doubt, most=OUTLIER[data.is_linear])
         now = _solve_round(data, guesses, mean, covariance, curve, doubt)
     likely = np.exp(now.evidence - now.evidence.max())
     share = likely / likely.sum()
@@ -337,14 +339,14 @@ def _field_noise(guesses: Guesses, light: Floats) -> Floats:
     return np.asarray(channels * steep[:, :, None] * steep[:, None, :])
 
 
-def _doubt(now: _Round, doubt: Floats) -> Floats:
+def _doubt(now: _Round, doubt: Floats, *, most: float) -> Floats:
     """Factor on each patch's noise, shape (g, n), larger for patches that stay far off."""
     guesses, count = doubt.shape
     solved = (now.inverse @ now.missed[..., None])[..., 0].reshape(guesses, 3, count)
     off = (now.block @ np.swapaxes(solved, -1, -2)[..., None])[..., 0]  # left for own noise
     own = now.block / doubt[..., None, None]
     square = (off * np.linalg.solve(own, off[..., None])[..., 0]).sum(axis=-1) / 3
-    return np.maximum(1.0, square / OUTLIER)
+    return np.maximum(1.0, square / most)
 
 
 def _by_guess(matrices: Floats, guess: np.ndarray, vectors: Floats) -> Floats:
