@@ -37,7 +37,7 @@ FLARE_SD: Final = 0.15  # of flare on hair against flare on the chart, relative;
 SCATTER_LENGTH: Final = 12.0  # L*a*b* over which hair of one response stays alike; our choice
 LEAST: Final = 1e-4  # XYZ below are held there; our choice
 # factor on the variance among virtual hair, as real dyes are others; by coverage
-SCATTER: Final = 1.8
+SCATTER: Final = 2.0
 CHUNK: Final = 400  # colours looked up at a time: 10 MB of neighbours
 
 

@@ -39,7 +39,7 @@ GLOSS_SHARED: Final = 0.98  # gloss has the lamp's colour
 LEAST_SD: Final = 0.0003
 CLIPPED_SD: Final = 0.05  # of a channel at either end of the scale; our choice
 # guesses at the SD of the discrepancy, of cube roots of light: RAW, encoded; our choice
-FIELD_SD: Final = {True: (0.003,), False: (0.012, 0.03)}
+FIELD_SD: Final = {True: (0.0015,), False: (0.012, 0.03)}
 FIELD_LENGTH: Final = 0.35  # of cube roots of light; our choice, from simulated looks
 # mean square of a patch's residual above which it counts less, RAW and encoded, whose rendering
 # spoils single patches more than the field can follow; by held-out patches of real photos

@@ -78,7 +78,9 @@ PARTS: dict[str, Off] = {
     "gloss fixed at 0.2 %": lambda: _constants((posterior, "GLOSS", (0.002,))),
     "discrepancy fixed at 2.5 %": _one_field,
     "no slope over the chart": lambda: _constants((posterior, "SLOPE_SD", 1e-5)),
-    "bad patches count in full": lambda: _constants((posterior, "OUTLIER", {True: 1e9, False: 1e9})),
+    "bad patches count in full": lambda: _constants(
+        (posterior, "OUTLIER", dict.fromkeys((True, False), 1e9))
+    ),
     "half the neighbours": lambda: _constants((virtual_hair, "NEIGHBOURS", 100)),
 }
 
