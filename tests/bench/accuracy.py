@@ -99,17 +99,8 @@ def measured(case: Case, scratch: Path, *, is_line_given: bool) -> Score | str:
     if is_line_given:
         width = LINE_WIDTH * case.tress.width
         hair = HairRequest(place=1, line=case.tress.line, width=width)
-    path = scratch / f"{case.number}.jpg"
-    request = PhotoRequest(path=path, chart_is_stated=True, hairs=(hair,))
     try:
-        if case.pixels is None:
-            path.write_bytes(case.jpeg)
-            result = pipeline.measure_photo(request)
-        else:
-            result = pipeline.measure_pixels(_raw_photo(case), request)
-        if result.error is not None:
-            raise result.error
-        tresses = result.tresses
+        tresses = _tresses(case, scratch / f"{case.number}.jpg", hair)
     except HairtoneError as error:
         return f"{error.code}: {error.says}"
     tress = min(tresses, key=lambda t: _distance(t, case), default=None)
@@ -124,6 +115,29 @@ def measured(case: Case, scratch: Path, *, is_line_given: bool) -> Score | str:
         facts=facts_of(case),
         hairs=len(tresses),
     )
+
+
+def tress_of(case: Case) -> TressResult | None:
+    """The hair of a case as found; None where the photo was refused."""
+    hair = HairRequest(place=0, roots=case.roots_side)
+    with tempfile.TemporaryDirectory() as scratch:
+        try:
+            tresses = _tresses(case, Path(scratch) / "photo.jpg", hair)
+        except HairtoneError:
+            return None
+    return min(tresses, key=lambda t: _distance(t, case), default=None)
+
+
+def _tresses(case: Case, path: Path, hair: HairRequest) -> tuple[TressResult, ...]:
+    request = PhotoRequest(path=path, chart_is_stated=True, hairs=(hair,))
+    if case.pixels is None:
+        path.write_bytes(case.jpeg)
+        result = pipeline.measure_photo(request)
+    else:
+        result = pipeline.measure_pixels(_raw_photo(case), request)
+    if result.error is not None:
+        raise result.error
+    return result.tresses
 
 
 def _raw_photo(case: Case) -> Photo:
