@@ -47,6 +47,8 @@ FULLY_SHINY: Final = 0.12
 # sheen that the evidence cannot see: over a third of the length (20 bins) a share under 0.03 gains
 # less likelihood than the odds ask for, 20 (0.03/0.05)^2 / 2; evenly likely up to there, SD 0.02
 MISSED: Final = 0.02
+END_DOUBT: Final = 10.0  # times the noise of the two bins at either end; our choice
+HUBER: Final = 2.0  # noise SDs from which on a bin counts less; our choice
 MOST: Final = 0.95  # of a bin's light that may be highlights
 
 
@@ -108,6 +110,7 @@ def fit_shine(count: Floats, light: Floats) -> Shine:
     highlights, sd, chance = _weighed(
         excess.luminance / scale, excess.noise / scale, luminance / scale, _body_terms(mean, scale)
     )
+    undecided = highlights * np.sqrt(chance * (1 - chance)) * scale / luminance
     highlights = highlights * chance
     share = highlights * scale / luminance
     unseen = UNSEEN * chance * min(float(share.max()) / FULLY_SHINY, 1.0)
@@ -116,7 +119,7 @@ def fit_shine(count: Floats, light: Floats) -> Shine:
         colour=excess.colour,
         luminance=highlights * scale,
         share=share,
-        sd=np.hypot(sd * np.sqrt(chance) * scale / luminance, unseen),
+        sd=np.hypot(np.hypot(sd * np.sqrt(chance) * scale / luminance, unseen), undecided),
         chance=chance,
     )
 
@@ -184,11 +187,12 @@ def _weighed(
     both = np.column_stack([terms, excess])
     both_expected = np.append(expected, GAIN[1])
     middle = np.append(np.zeros(len(expected)), GAIN[0])
-    loose = np.hypot(BODY_FIT * seen, GAIN_NOISE * GAIN[0] * excess)
+    doubt = _doubt(both, seen, middle, both_expected)
+    loose = doubt * np.hypot(BODY_FIT * seen, GAIN_NOISE * GAIN[0] * excess)
     fitted, _ = _ridge(both, seen, loose, middle, both_expected)
     gain = float(np.clip(fitted[-1], 0, 3))
 
-    tight = EVIDENCE[0] * seen
+    tight = doubt * EVIDENCE[0] * seen
     _, with_shine = _ridge(both, seen, tight, middle, both_expected)
     _, without = _ridge(terms, seen, tight, middle[:-1], expected)
     odds = float(np.clip((without - with_shine) / 2 - EVIDENCE[1], -50, 50))
@@ -202,6 +206,22 @@ def _weighed(
     highlights = (by_spread * colour_var + by_colour * spread_var) / total
     sd = np.sqrt(spread_var * colour_var / total)
     return np.clip(highlights, 0, MOST * seen), sd, float(chance)
+
+
+def _doubt(terms: Floats, seen: Floats, middle: Floats, expected: Floats) -> Floats:
+    """Factor on each bin's noise: what is neither body nor highlights decides nothing, (bins,).
+
+    A clamp inside the first bin of a given line, or board in the last one, would else outweigh
+    all the hair between.
+    """
+    ends = np.ones(len(seen))
+    ends[[0, 1, -2, -1]] = END_DOUBT
+    doubt = ends
+    for _ in range(3):  # P. J. Huber's weights, as noise
+        fitted, _ = _ridge(terms, seen, doubt * EVIDENCE[0] * seen, middle, expected)
+        rest = np.abs(seen - terms @ fitted) / (EVIDENCE[0] * seen)
+        doubt = ends * np.sqrt(np.maximum(rest / HUBER, 1.0))
+    return np.asarray(doubt)
 
 
 def _ridge(

@@ -13,10 +13,10 @@ from hair.tress import light_field, reading_of
 from hairtone.calibration.types import Calibration, LightField
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import DEFAULT_VIEWING, delta_e, xyz_to_lab
-from hairtone.hair.finder import find_strands
+from hairtone.hair.finder import find_strands, strand_along
 from hairtone.hair.profile import measure_profile
 from hairtone.photo.types import Encoding, Photo
-from hairtone.scene import Wish, random_scene, render_scene
+from hairtone.scene import Shine, Wish, random_scene, render_scene
 from hairtone.scene.render import camera_weights
 from hairtone.spectra.viewing import reflectance_to_xyz, viewing_wavelengths
 
@@ -205,3 +205,25 @@ def test_the_first_and_last_places_are_hair_and_not_board():
         off.append(error - error[6:54].mean(axis=0))
     rms = np.sqrt((np.array(off) ** 2).mean(axis=(0, 2)))
     assert rms[[0, -1]].max() < 1.5 * np.sqrt((rms[2:58] ** 2).mean())
+
+
+@pytest.mark.parametrize("above", [0.0, 0.004, 0.01])
+def test_a_light_clamp_in_the_first_place_does_not_hide_the_shine(above):
+    """A line drawn `above` (share of its length) into a light clamp, over hair with a highlight.
+
+    Asked: the error over the highlight stays under a tenth of the 22 L* that it adds.
+    """
+    scene = random_scene(304, encoded=False, wish=Wish(hair_class="dark natural"))
+    shine = Shine(position=0.35, width=0.08, strength=0.12, back_face=0.3)
+    tress = dataclasses.replace(scene.tresses[0], clamp=0.75, shines=(shine,))
+    photo, _, known, light, truth, lab = shot(
+        dataclasses.replace(scene, tresses=(tress,)), name="clamped"
+    )
+    line = np.array(truth.line)
+    line[0] -= above * (line[-1] - line[0])
+    strand = strand_along(photo, line, width=0.8 * truth.width)
+
+    profile = measure_profile(photo, known, light, strand)
+
+    over = np.abs(profile.position - 0.35) < 0.1
+    assert abs((profile.lab - lab)[over, 0].mean()) < 2.0
