@@ -19,7 +19,7 @@ from hairtone.colorimetry import DEFAULT_VIEWING, Floats, viewing_named
 from hairtone.errors import Flag, HairError, HairtoneError, MeasureError, PhotoError
 from hairtone.hair.finder import find_strands, strand_along
 from hairtone.hair.profile import body_light, measure_profile
-from hairtone.hair.strip import refuse_on_chart
+from hairtone.hair.strip import outline_on_chart, refuse_on_chart
 from hairtone.hair.texture import lightness_strip, texture_signature
 from hairtone.hair.types import Strand
 from hairtone.measures.blend import COARSEST_SCALE, StrandContrast, strand_contrast
@@ -284,11 +284,13 @@ def _given_strand(
 ) -> Strand | HairtoneError:
     try:
         refuse_on_chart(photo, line, reading.corners)
-        return strand_along(
+        strand = strand_along(
             photo, line, width=hair.width, name=str(hair.place), regrowth=hair.regrowth
         )
     except HairError as error:
         return error
+    flags = strand.flags + outline_on_chart(strand, reading.corners)
+    return dataclasses.replace(strand, flags=flags)
 
 
 def _no_such_place(photo: Photo, last: int, found: int) -> HairError:

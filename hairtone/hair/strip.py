@@ -8,12 +8,15 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from hairtone.colorimetry import Floats
-from hairtone.errors import HairError
+from hairtone.errors import Flag, HairError
 from hairtone.hair.centre import resampled
+from hairtone.hair.types import Strand
 from hairtone.photo.types import Photo
 
 PLACES: Final = 200  # of a line that are looked at
 ON_CHART: Final = 0.02  # of a line that may touch the chart: how exactly its corners are known
+FRAME: Final = 1.08  # the chart with the dark frame around its patches, against the patches alone
+SPARSE: Final = 4  # pixels between those of a mask that are looked at
 OFF_LINE: Final = 0.02  # of the length that a mark may lie beside its line; our choice
 DRAW_AGAIN = "Draw the line again, roots first, inside the picture."
 
@@ -67,11 +70,7 @@ def refuse_on_chart(photo: Photo, line: ArrayLike, corners: Floats) -> None:
     HairError
         ``line-on-chart``; or as `check_line`.
     """
-    places = resampled(check_line(photo, line), points=PLACES)
-    sides = np.roll(corners, -1, axis=0) - corners
-    gaps = places[:, None] - corners
-    turn = sides[:, 0] * gaps[..., 1] - sides[:, 1] * gaps[..., 0]
-    on_chart = float(np.mean((turn > 0).all(axis=1) | (turn < 0).all(axis=1)))
+    on_chart = _share_inside(resampled(check_line(photo, line), points=PLACES), corners)
     if on_chart > ON_CHART:
         raise HairError(
             "line-on-chart",
@@ -79,6 +78,42 @@ def refuse_on_chart(photo: Photo, line: ArrayLike, corners: Floats) -> None:
             where=photo.name,
             remedy="Draw the line on the hair; lay hair and chart side by side.",
         )
+
+
+def outline_on_chart(strand: Strand, corners: Floats) -> tuple[Flag, ...]:
+    """A doubt where a strand's outline has run over the chart or its frame.
+
+    Parameters
+    ----------
+    strand : Strand
+        Along a given line.
+    corners : ndarray, shape (4, 2)
+        Of the patch field, in order around it. [pixels, xy]
+    """
+    if strand.mask is None:
+        return ()
+    ys, xs = np.nonzero(strand.mask[::SPARSE, ::SPARSE])
+    places = np.stack([xs, ys], axis=1) * float(SPARSE) + np.array(strand.box[:2])
+    middle = corners.mean(axis=0)
+    share = _share_inside(places, middle + FRAME * (corners - middle))
+    if share <= ON_CHART:
+        return ()
+    return (
+        Flag(
+            code="outline-on-chart",
+            says=f"{100 * share:.0f} % of the outline lies on the colour chart or its frame.",
+            remedy="Set the width of the strip in the picker, or lay the chart farther away.",
+        ),
+    )
+
+
+def _share_inside(places: Floats, corners: Floats) -> float:
+    """Share of points inside a convex four-sided outline, whichever way it runs."""
+    sides = np.roll(corners, -1, axis=0) - corners
+    gaps = places[:, None] - corners
+    turn = sides[:, 0] * gaps[..., 1] - sides[:, 1] * gaps[..., 0]
+    inside = np.all(turn > 0, axis=1) | np.all(turn < 0, axis=1)
+    return float(np.mean(inside)) if len(inside) else 0.0
 
 
 def after_regrowth(photo: Photo, line: Floats, mark: ArrayLike) -> tuple[Floats, float]:

@@ -37,7 +37,7 @@ STYLE: Final = """
 _WASHES: Final = ["", "before", *[str(wash) for wash in range(31)]]
 _WIDTHS: Final = {
     "photo": "190px", "subject": "100px", "wash": "86px", "section": "110px", "place": "56px",
-    "treatment": "120px", "replicate": "64px", "roots": "84px",
+    "treatment": "120px", "replicate": "88px", "roots": "84px",
 }  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from hair.tress import BOARD, Tress, calibration, draw, light_field, reading_of
 
 from hairtone.errors import HairError
 from hairtone.hair.finder import find_strands, strand_along
-from hairtone.hair.strip import refuse_on_chart
+from hairtone.hair.strip import outline_on_chart, refuse_on_chart
 from hairtone.photo.reader import read_photo_bytes
 from hairtone.pipeline import calibrate_photo
 from hairtone.request import PhotoRequest
@@ -196,6 +196,18 @@ def test_a_line_over_the_chart_is_refused(turned):
         refuse_on_chart(photo, [(300, 150), (300, 750)], corners)
 
     refuse_on_chart(photo, [(190, 150), (190, 750)], corners)
+
+
+def test_an_outline_that_runs_over_the_charts_frame_is_flagged():
+    """Black hair lies against the dark frame; where there is a gap nothing is said."""
+    photo, _, _ = draw([Tress(line=[(700, 130), (690, 800)], labs=[DARK])])
+    strand = strand_along(photo, [(700, 130), (690, 800)])
+    corners = np.array([(730, 200), (1000, 200), (1000, 380), (730, 380)], float)
+
+    (flag,) = outline_on_chart(strand, corners)
+
+    assert (flag.code, flag.is_note) == ("outline-on-chart", False)
+    assert outline_on_chart(strand, np.add(corners, [60, 0])) == ()
 
 
 def test_new_growth_up_to_its_mark_is_left_out():
