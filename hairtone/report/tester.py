@@ -54,7 +54,7 @@ def blocks_of(analysis: Analysis, tables: Tables) -> dict[str, Any]:
         "comparisons": comparisons_told(comparisons),
         "comparison_figures": _comparison_figures(comparisons),
         "comparison_table": table_of(
-            "Comparisons of treatments", comparisons[:MOST_LINES], _COMPARISON
+            "Comparisons of treatments", _zones_named(comparisons[:MOST_LINES]), _COMPARISON
         ),
         "treatment_figures": _fade_figures(tables, order),
         "tables": [_evenness_table(tables, order), _left_table(tables, order), _fit_table(tables)],
@@ -214,7 +214,7 @@ def _summary(rows: Sequence[dict[str, Any]], name: str, *, digits: int) -> str:
     start = "" if name == "value" else f"{name}_"
     low, high = (rows[0].get(f"{start}{end}") for end in ("low", "high"))
     if low is None or high is None or low == high:
-        return mean
+        return f"{mean}\n"  # 100 % just coloured, by definition
     return f"{mean}\n{number(low, digits)}–{number(high, digits)}"
 
 
@@ -286,7 +286,13 @@ def _fit_table(tables: Tables) -> Grid:
         "washes_to_refresh": "to refresh", "washes_to_refresh_low": "low",
         "washes_to_refresh_high": "high", "misfit": "misfit",
     }  # fmt: skip
-    return table_of("Fade curves, hair by hair (washes)", tables.rows("fade_fit")[:200], columns)
+    rows = _zones_named(tables.rows("fade_fit")[:200])
+    return table_of("Fade curves, hair by hair (washes)", rows, columns)
+
+
+def _zones_named(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Rows with their zone in words."""
+    return [{**row, "zone": ZONE_WORDS.get(str(row["zone"]), row["zone"])} for row in rows]
 
 
 def _noise(tables: Tables) -> list[str]:
