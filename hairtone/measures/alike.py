@@ -47,61 +47,64 @@ def group_alike(missed: Floats, *, least: float) -> NDArray[np.int64]:
         Correlation with the mean pattern of a group that a photo needs to join it.
     """
     used, filled = _filled(missed)
-    groups = np.full(len(filled), -1)
+    count, patches = used.shape
+    groups = np.full(count, -1)
+    sums, counts = np.zeros((0, patches, 3)), np.zeros((0, patches))
     for _ in range(_ROUNDS):
         before = groups.copy()
-        for at in range(len(filled)):
-            groups[at] = -1
-            groups[at] = _best_group(at, groups, (used, filled), least)
-        groups = np.unique(groups, return_inverse=True)[1]
+        for at in range(count):
+            if groups[at] >= 0:
+                sums[groups[at]] -= filled[at]
+                counts[groups[at]] -= used[at]
+            groups[at] = _best_group(filled[at], used[at], (sums, counts), least)
+            if groups[at] == len(sums):
+                sums = np.concatenate([sums, np.zeros((1, patches, 3))])
+                counts = np.concatenate([counts, np.zeros((1, patches))])
+            sums[groups[at]] += filled[at]
+            counts[groups[at]] += used[at]
         if (groups == before).all():
             break
-    _, first = np.unique(groups, return_index=True)
+    _, first, groups = np.unique(groups, return_index=True, return_inverse=True)
     return np.asarray(np.argsort(np.argsort(first))[groups], np.int64)
 
 
-def _best_group(
-    at: int, groups: NDArray[np.int64], charts: tuple[Floats, Floats], least: float
-) -> int:
-    """The group a photo goes with, or the first free number."""
-    used, filled = charts
-    found, best = int(groups.max()) + 1, least
-    for group in range(int(groups.max()) + 1):
-        others = groups == group
-        if not others.any():
-            continue
-        count = used[others].sum(axis=0)[:, None]
-        mean = filled[others].sum(axis=0) / np.maximum(count, 1)
-        mean = mean * used[at][:, None]
-        own = filled[at] * (count > 0)
-        size = float(np.linalg.norm(mean) * np.linalg.norm(own))
-        alike = float((mean * own).sum()) / size if size > 0 else 0.0
-        if alike >= best:
-            found, best = group, alike
-    return found
+def _best_group(own: Floats, used: Floats, groups: tuple[Floats, Floats], least: float) -> int:
+    """The group whose mean pattern a photo goes with, else the first that is empty or new."""
+    sums, counts = groups
+    shared = (counts > 0.5) * used  # patches that both have
+    mean = sums / np.maximum(counts, 1.0)[..., None] * shared[..., None]
+    product = (mean * own).sum(axis=(1, 2))
+    size = (mean**2).sum(axis=(1, 2)) * ((own**2).sum(axis=1) * shared).sum(axis=1)
+    alike = np.where(size > 0, product / np.sqrt(np.maximum(size, 1e-300)), 0.0)
+    if len(alike) and alike.max() >= least:
+        return int(alike.argmax())
+    empty = np.flatnonzero(counts.max(axis=1, initial=0.0) < 0.5)
+    return int(empty[0]) if len(empty) else len(sums)
 
 
-def drift_of(missed: Floats, members: NDArray[np.bool_]) -> Floats:
-    """How far patches of some photos are misread otherwise than those of all, (patches,). [ΔE00]
+def drift_of(missed: Floats, sessions: NDArray[np.int64]) -> Floats:
+    """How far patches are misread in each session otherwise than in all photos. [ΔE00]
 
     Parameters
     ----------
     missed : ndarray, shape (photos, patches, 3)
         As in `share_alike`.
-    members : ndarray of bool, shape (photos,)
-        Which photos.
+    sessions : ndarray of int, shape (photos,)
+        Number of each photo's session, from 0.
 
     Returns
     -------
-    ndarray
-        NaN for a patch that one side never used.
+    ndarray, shape (sessions, patches)
+        NaN for a patch that the session never used.
     """
     used, filled = _filled(missed)
-    means = []
-    for chosen in (members, np.ones(len(members), bool)):
-        count = used[chosen].sum(axis=0)[:, None]
-        means.append(np.where(count > 0, filled[chosen].sum(axis=0) / np.maximum(count, 1), np.nan))
-    return np.asarray(np.linalg.norm(means[0] - means[1], axis=1))
+    shape = (int(sessions.max()) + 1, used.shape[1])
+    counts, sums = np.zeros(shape), np.zeros((*shape, 3))
+    np.add.at(counts, sessions, used)
+    np.add.at(sums, sessions, filled)
+    middle = sums.sum(axis=0) / np.maximum(counts.sum(axis=0), 1.0)[:, None]
+    off = np.linalg.norm(sums / np.maximum(counts, 1.0)[..., None] - middle, axis=2)
+    return np.asarray(np.where(counts > 0, off, np.nan))
 
 
 def _filled(missed: Floats) -> tuple[Floats, Floats]:

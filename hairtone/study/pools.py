@@ -178,23 +178,20 @@ def _chart(row: RowResult) -> _Chart:
 
 def _pool(charts: list[_Chart], missed: Floats) -> Pool:
     told = "\n".join([f"pool {VERSION}", *(chart.told for chart in charts)])
-    sessions = sorted({chart.session for chart in charts})
+    names, sessions = np.unique([chart.session for chart in charts], return_inverse=True)
+    off = drift_of(missed, np.asarray(sessions, np.int64))
     return Pool(
         name=hashlib.sha256(told.encode()).hexdigest()[:NAME_LENGTH],
         photos=tuple(chart.sha256 for chart in charts),
         alike=share_alike(missed),
-        drifts=tuple(_drift(session, charts, missed) for session in sessions),
-    )
-
-
-def _drift(session: str, charts: list[_Chart], missed: Floats) -> Drift:
-    members = np.array([chart.session == session for chart in charts])
-    off = drift_of(missed, members)
-    patch = int(np.nanargmax(off))
-    return Drift(
-        session=session,
-        photos=int(members.sum()),
-        delta_e=float(np.nanmean(off)),
-        largest=float(off[patch]),
-        patch=patch + 1,
+        drifts=tuple(
+            Drift(
+                session=str(name),
+                photos=int((sessions == at).sum()),
+                delta_e=float(np.nanmean(off[at])),
+                largest=float(np.nanmax(off[at])),
+                patch=int(np.nanargmax(off[at])) + 1,
+            )
+            for at, name in enumerate(names)
+        ),
     )

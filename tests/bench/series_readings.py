@@ -25,7 +25,7 @@ from hairtone.scene.hairs import tress_hair
 from hairtone.scene.render import camera_weights
 from hairtone.scene.types import Development, LightShape, Scene
 from hairtone.spectra.hair import HairRecipe, draw_dyes, draw_hair
-from hairtone.spectra.lights import LIGHT_FAMILIES, Light
+from hairtone.spectra.lights import LIGHT_FAMILIES, Light, draw_light
 from hairtone.spectra.viewing import reflectance_to_xyz, viewing_wavelengths
 
 WASHES: Final = (None, 0, 1, 2, 3, 4, 5, 6, 7, 8)
@@ -54,17 +54,21 @@ class Kind:
         Of log light on the hair against the chart, each photo its own.
     tone : float
         Share of the camera's processing drawn anew for each photo, 0..1.
+    lamps : int
+        Kinds of light that the photos are taken under in turn.
     """
 
     light: float = 0.0
     exposure: float = 0.05
     level: float = 0.01
     tone: float = 0.0
+    lamps: int = 1
 
 
 KINDS: Final = {
     "steady": Kind(),
     "varied": Kind(light=0.10, exposure=0.15, level=0.015),
+    "other lamps": Kind(light=0.05, exposure=0.1, level=0.015, lamps=3),
     "look drifts": Kind(light=0.05, exposure=0.1, level=0.015, tone=0.25),
     "look anew": Kind(light=0.05, exposure=0.1, level=0.015, tone=1.0),
 }
@@ -136,9 +140,11 @@ def varied(scene: Scene, kind: Kind, protocol: str, seed: list[int]) -> Scene:
     """The scene of one photo of the series."""
     rng = np.random.default_rng(seed)
     tint = (viewing_wavelengths() / 560.0) ** rng.normal(0, kind.light)
-    light = Light(
-        name=scene.light.name, family=scene.light.family, spectrum=scene.light.spectrum * tint
-    )
+    light = scene.light
+    if turn := seed[1] % kind.lamps:  # none of the series' own family
+        family = LIGHT_FAMILIES[(LIGHT_FAMILIES.index(light.family) + turn) % len(LIGHT_FAMILIES)]
+        light = draw_light(family, seed=10 * seed[0] + turn)
+    light = Light(name=light.name, family=light.family, spectrum=light.spectrum * tint)
     handling = PROTOCOLS[protocol]
     exposure = scene.sensor.exposure * float(np.exp(rng.normal(0, kind.exposure)))
     cast = np.exp(rng.normal(0, handling.white_balance, 3))

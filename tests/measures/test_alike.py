@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 import pytest
 
@@ -53,7 +55,26 @@ def test_drift_is_the_distance_of_the_means():
     missed = np.zeros((4, 24, 3))
     missed[3, :, 0], missed[3, 5, 1] = 2.0, 4.0
 
-    found = drift_of(missed, np.arange(4) == 3)
+    first, last = drift_of(missed, np.array([0, 0, 0, 1]))
 
-    assert found[0] == pytest.approx(1.5)  # 2 less a quarter of it
-    assert found[5] == pytest.approx(np.hypot(1.5, 3.0))
+    assert last[0] == pytest.approx(1.5)  # 2 less a quarter of it
+    assert last[5] == pytest.approx(np.hypot(1.5, 3.0))
+    assert first[0] == pytest.approx(0.5)
+
+
+def test_a_patch_that_a_session_never_used_has_no_drift_there():
+    missed = charts(4, common=1.0, own=0.1)
+    missed[3, 7] = np.nan
+
+    first, last = drift_of(missed, np.array([0, 0, 0, 1]))
+
+    assert np.isnan(last[7])
+    assert np.isfinite(first).all()
+
+
+def test_ten_thousand_photos_are_grouped_in_seconds():
+    begun = time.process_time()
+    groups = group_alike(charts(10_000, common=1.0, own=0.3), least=0.8)
+
+    assert set(groups) == {0}
+    assert time.process_time() - begun < 10  # s of CPU; one second on the machine at hand
