@@ -97,10 +97,11 @@ def _stale(folder: Path, pools: tuple[Pool, ...]) -> tuple[str, ...]:
     were: set[str] = set().union(*before.values())
     are: set[str] = set().union(*now.values())
     old, new = (" ".join(sorted(names)) or "none" for names in (before, now))
+    came, went = len(are - were), len(were - are)
+    why = f"{came} photos came, {went} went" if came or went else "they were measured anew"
     return (
         f"The tables and the report are stale: they were written with pool {old}, the photos now "
-        f"make {new} "
-        f"({len(are - were)} photos came, {len(were - are)} went): write the report again",
+        f"make {new} ({why}): write the report again",
     )
 
 

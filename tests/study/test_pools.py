@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import random
 from dataclasses import replace
 
@@ -10,6 +11,7 @@ import pytest
 from folders import measured, measured_by_children, series, write_study
 from pandas.testing import assert_frame_equal
 
+from hairtone.report.html import write_report
 from hairtone.study.analysis import analyse
 from hairtone.study.observations import hairs_of
 from hairtone.study.pool_notes import write_pools
@@ -210,6 +212,21 @@ def test_tables_written_with_another_pool_are_called_stale(tmp_path, change):
     assert f"written with pool {before.pools[0].name}, the photos now make " in notes(after)
     assert after.pools[0].name in notes(after)
     assert after.pools[0].name != before.pools[0].name
+
+
+def test_json_and_report_tell_the_pools(tmp_path):
+    outcome = measured(study(tmp_path))
+
+    told_json = json.loads(outcome.to_json())
+    page = write_report(analyse(outcome), out=tmp_path / "out").read_text(encoding="utf-8")
+
+    (pool,) = told_json["pools"]
+    assert pool["photos"] == list(outcome.pools[0].photos)
+    assert pool["drift"][0]["photos"] == 4
+    assert f"Pool {pool['name']}: 4 photos by one camera misread the chart alike" in page
+    assert f"pool {pool['name']}, mean ΔE₀₀ from all its photos: a 0.00" in page
+    assert json.loads((tmp_path / "out/pools.json").read_text())[0]["name"] == pool["name"]
+    assert (tmp_path / "out/drift.csv").read_text().startswith("pool,session,photos,delta_e")
 
 
 def test_a_purged_subject_is_in_no_pool_and_in_no_file_about_pools(tmp_path):
