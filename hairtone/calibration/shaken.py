@@ -5,7 +5,7 @@ in all of them, while flare, light on the hair and the noise of a reading are no
 behind row k of the draws is ``sqrt(share) common_k + sqrt(1 - share) own_k``: within a photo the
 draws have the law they would have anyway, and rows of two photos go together as far as their errors
 do. Whether two photos share a camera is for others to say: whoever pairs their draws row by row
-says so, whoever shuffles them says that they do not (`hairtone.study.series`).
+says so, whoever shuffles them says that they do not (`hairtone.study.pools`).
 """
 
 from __future__ import annotations
