@@ -24,6 +24,9 @@ GAP: Final = 2  # bins of the edge itself
 EVEN_STEP: Final = (
     0.25  # of a shadow's step by which channels may differ; tone curves bend 0.2, dye 0.45
 )
+LANES_BESIDE: Final = 3  # lanes of fibres either side of a step that are compared
+LANE_PIXELS: Final = 6  # in each lane of a bin, or the bin is not asked
+LEAST_BINS: Final = 20  # that are asked
 TILE, TILES = 24, 10  # pixels of a tile, and tiles across the frame
 CALM_TILES: Final = 0.4  # quantile of the tiles that stands for the board
 LOOKED_AT: Final = 150_000  # pixels that texture is judged on
@@ -43,6 +46,7 @@ def profile_flags(
     limits = read_limits("hair")
     found = (
         _shine(body, limits["flag_shine_above"]),
+        _two_colours(sums, limits),
         _clipped(photo, strand, sums, limits),
         _narrow(strand, limits["flag_width_px_below"]),
         _shadow(body, limits["flag_shadow_step_above"]),
@@ -87,6 +91,36 @@ def _shine(body: Body, limit: float) -> Flag | None:
         says=f"Up to {100 * most:.0f} % of the light of a place on the hair was mirror highlights; "
         f"they were taken out, told by {how}.",
         remedy="Use larger, softer lights at 45 degrees, or turn the hair.",
+    )
+
+
+def _two_colours(sums: CellSums, limits: Mapping[str, float]) -> Flag | None:
+    """A step of colour from side to side all along: two hairs side by side taken for one."""
+    count = sums.count.sum(axis=2)
+    mean = np.maximum(sums.light.sum(axis=2) / np.maximum(count, 1)[..., None], 1e-6)
+    logs = np.log(np.stack([mean.mean(-1), *(mean[..., k] / mean[..., 1] for k in (0, 2))], -1))
+    logs = logs[(count >= LANE_PIXELS).all(axis=1)]
+    lanes = logs.shape[1]
+    if len(logs) < LEAST_BINS or lanes <= 2 * LANES_BESIDE:
+        return None
+    across = np.median(logs - np.median(logs, axis=1, keepdims=True), axis=0)
+    cuts = np.arange(LANES_BESIDE, lanes - LANES_BESIDE + 1)
+    tints = [across[k:, 1:].mean(axis=0) - across[:k, 1:].mean(axis=0) for k in cuts]
+    tint = float(np.linalg.norm(tints, axis=1).max())
+    side, last = LANES_BESIDE, cuts[-1]
+    light = max(
+        abs(float(np.median(across[k + 1 : k + 1 + side, 0]) - np.median(across[k - side : k, 0])))
+        for k in range(side, max(last, side + 1))
+    )
+    if tint <= limits["flag_tint_across"] and light <= limits["flag_step_across"]:
+        return None
+    return Flag(
+        code="two-colours",
+        says=f"The two sides of the hair differ along its whole length: by {tint:.2f} in colour "
+        f"(flagged above {limits['flag_tint_across']:.2f}), by {light:.2f} of log light at a step "
+        f"(flagged above {limits['flag_step_across']:.2f}). Two hairs may lie side by side, or the "
+        f"strip takes in what lies beside the hair; the figures are their mean.",
+        remedy="Lay hairs a finger's breadth apart, or draw a line with a narrower strip in one.",
     )
 
 

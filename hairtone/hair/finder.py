@@ -22,9 +22,11 @@ from hairtone.hair.section import Section, section_along, section_mask
 from hairtone.hair.strip import after_regrowth, check_line
 from hairtone.hair.types import Strand
 from hairtone.photo.types import Photo
+from hairtone.reference import read_limits
 
 LEAST_WIDTH: Final = 12.0  # photo pixels; our choice: four lanes of fibres inside mixed edges
 LEAST_LENGTH: Final = 60.0  # photo pixels; a row of pixels to a bin
+INNER_POINTS: Final = slice(3, -3)  # of a line's 33: fanned ends and clamps are no bulge
 LOOSE: Final = 0.1  # of the length, where single fibres end; our choice
 
 BY_HAND = (
@@ -57,7 +59,7 @@ def find_strands(
     Raises
     ------
     HairError
-        ``hair-not-found``, ``hair-too-small`` or ``roots-unclear``.
+        ``hair-not-found``, ``hair-too-small``, ``hair-merged`` or ``roots-unclear``.
     """
     if roots is not None and roots not in SIDES:
         raise ValueError(f"roots is {roots!r}; choose one of {', '.join(SIDES)}.")
@@ -71,6 +73,7 @@ def find_strands(
     found, others = [], _left_out(seen.left_out, features)
     for (piece, line), (turned, is_certain) in zip(laid, ends, strict=True):
         flags = others if is_certain else (roots_assumed(), *others)
+        flags += _bulge(photo, line, features)
         strand = _strand(photo, piece, line, features, turned=turned, flags=flags)
         if not _is_too_small(strand):
             found.append(dataclasses.replace(strand, mm_per_px=mm_per_px))
@@ -240,6 +243,33 @@ def _too_small(photo: Photo, says: str, wanted: str) -> HairError:
         f"{says}; at least {LEAST_WIDTH:.0f} x {LEAST_LENGTH:.0f} pixels are needed.",
         where=photo.name,
         remedy=f"Go nearer or photograph at full size; by hand, draw {wanted}.",
+    )
+
+
+def _bulge(photo: Photo, line: CentreLine, features: Features) -> tuple[Flag, ...]:
+    """The doubt that something lies against the hair and was taken for it.
+
+    Raises
+    ------
+    HairError
+        ``hair-merged``: the outline is so much broader in one place that it is two things.
+    """
+    limits = read_limits("hair")
+    inner = line.breadth[INNER_POINTS]
+    ratio = float(inner.max() / np.median(line.breadth))
+    if ratio <= limits["flag_breadth_above"]:
+        return ()
+    x, y = features.to_photo(line.points[INNER_POINTS][int(inner.argmax())])
+    says = (
+        f"The hair's outline at {x:.0f},{y:.0f} is {ratio:.1f} times as broad as elsewhere "
+        f"(flagged above {limits['flag_breadth_above']:.1f}, refused above "
+        f"{limits['refuse_breadth_above']:.1f}): a hand, a clip or other hair may lie against it"
+    )
+    remedy = f"Take it away and photograph again. {BY_HAND}"
+    if ratio > limits["refuse_breadth_above"]:
+        raise HairError("hair-merged", f"{says}.", where=photo.name, remedy=remedy)
+    return (
+        Flag(code="hair-merged", says=f"{says}; what lies there counts as hair.", remedy=remedy),
     )
 
 

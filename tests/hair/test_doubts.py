@@ -81,3 +81,22 @@ def test_hair_that_leaves_the_frame_is_flagged():
     photo, _, _ = draw([Tress(line=[(700, 130), (690, 960)])])
 
     assert "hair-cut-off" in codes_of(photo)
+
+
+@pytest.mark.parametrize("other", [(62.0, 5.0, 24.0), (30.0, 4.0, 8.0)], ids=["light", "dark"])
+def test_two_colours_side_by_side_taken_for_one_hair_are_flagged(other):
+    """Two tresses that touch, red beside light or dark: one outline, no mean of them is a hair."""
+    pair = [
+        Tress(line=[(655, 130), (655, 800)], labs=[(34.0, 24.0, 16.0)]),
+        Tress(line=[(744, 130), (744, 800)], labs=[other]),
+    ]
+
+    flags = codes_of(draw(pair)[0])
+
+    assert "two-colours" in flags
+
+
+def test_one_hair_with_a_round_side_and_uneven_light_has_one_colour():
+    tress = Tress(line=[(655, 130), (655, 800)], roundness=0.5, shade_sd=0.3)
+
+    assert "two-colours" not in codes_of(draw([tress], slope=(0.3, 0.2))[0])

@@ -306,3 +306,19 @@ def test_a_smooth_strip_of_another_colour_is_left_out_and_told():
     (flag,) = (f for f in strand.flags if f.code == "hair-left-out")
     assert "1 other area" in flag.says
     assert abs(float(flag.says.split("Middle: ")[1].split(",")[0]) - 900) < 30
+
+
+@pytest.mark.parametrize(("reach", "outcome"), [(100, "flag"), (330, "refused")])
+def test_a_thing_that_lies_against_the_hair_is_told(reach, outcome):
+    """Other hair laid across the tress, `reach` pixels to its right: one outline, two hairs."""
+    tress = Tress(line=[(700, 120), (700, 820)])
+    other = Tress(line=[(660, 450), (700 + reach, 460)], width=70, labs=[DARK], clamp=False)
+
+    if outcome == "refused":
+        with pytest.raises(HairError, match="times as broad") as refusal:
+            found([tress, other])
+        assert refusal.value.code == "hair-merged"
+    else:
+        (strand,), _ = found([tress, other])
+        (flag,) = (f for f in strand.flags if f.code == "hair-merged")
+        assert "times as broad" in flag.says
