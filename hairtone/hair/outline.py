@@ -37,6 +37,7 @@ LEAST_SHARE: Final = 0.002  # of the frame; smaller is no tress
 LEAST_OF_LARGEST: Final = 0.12  # smaller than this share of the largest piece is a stray lock
 LEAST_ELONGATION: Final = 1.15  # length over width
 SLENDER: Final = 2.5  # length over width from which a piece without fibres may be hair at all
+BAR_LENGTH: Final = 0.15  # of the frame's longer side: shorter plain grey pieces are clamps
 FELLOW_LIGHT: Final = 0.35  # of log light: a smooth piece beside hair of its kind is hair too
 FELLOW_TINT: Final = 0.08  # of chromaticity
 FELLOW_BREADTH: Final = (0.6, 1.7)  # of the other's
@@ -69,7 +70,7 @@ def find_pieces(features: Features) -> Pieces:
     mask = _closed(mask, 5)
     solid = _solid(features, texture, NEUTRAL)
     pieces = [part for piece in _components(mask) for part in _without_bars(piece, solid)]
-    pieces = [m for m in pieces if _stands_on_board(m, features) and not _hugs_chart(m, features)]
+    pieces = [m for m in pieces if _may_be_hair(m, texture, features)]
     textured = [m for m in pieces if np.median(texture[m]) > LIVELY or _is_tinted(features, m)]
     smooth = [m for m in pieces if not any(m is one for one in textured)]
     smooth = [m for m in smooth if _elongation(m) > SLENDER]
@@ -77,8 +78,7 @@ def find_pieces(features: Features) -> Pieces:
         kept, smooth = _with_fellows(textured, smooth, features)
     else:  # retouched or very dark hair shows no fibres: take the smooth pieces then
         opened = [m for m in _components(_opened(mask, 5)) if _elongation(m) > SLENDER]
-        on_board = [m for m in opened if _stands_on_board(m, features)]
-        kept, smooth = [m for m in on_board if not _hugs_chart(m, features)], []
+        kept, smooth = [m for m in opened if _may_be_hair(m, texture, features)], []
     if not kept:
         return Pieces(hair=[], left_out=[])
     kept = _joined(kept)
@@ -89,6 +89,21 @@ def find_pieces(features: Features) -> Pieces:
         hair=[Piece(mask=m, solid=holding) for m in sorted(kept, key=lambda m: -int(m.sum()))],
         left_out=[m for m in smooth if m.sum() >= least and not (m & solid).sum() > m.sum() / 2],
     )
+
+
+def _may_be_hair(mask: Mask, texture: SINGLES, features: Features) -> bool:
+    """Whether a piece is neither the chart's surroundings, nor the frame's, nor a clamp alone."""
+    return (
+        _stands_on_board(mask, features)
+        and not _hugs_chart(mask, features)
+        and not _is_clamp_alone(mask, texture, features)
+    )
+
+
+def _is_clamp_alone(mask: Mask, texture: SINGLES, features: Features) -> bool:
+    """Whether a piece is a short plain bar: the clamp of hair that the board hides."""
+    plain = np.median(texture[mask]) < SMOOTH and np.median(features.greyness[mask]) < NEUTRAL
+    return bool(plain and _axis(mask)[2] < BAR_LENGTH * max(mask.shape))
 
 
 def _with_fellows(

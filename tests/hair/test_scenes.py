@@ -13,6 +13,7 @@ from hair.tress import light_field, reading_of
 from hairtone.calibration.types import Calibration, LightField
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import DEFAULT_VIEWING, delta_e, xyz_to_lab
+from hairtone.errors import HairError
 from hairtone.hair.finder import find_strands, strand_along
 from hairtone.hair.profile import measure_profile
 from hairtone.photo.types import Encoding, Photo
@@ -227,3 +228,16 @@ def test_a_light_clamp_in_the_first_place_does_not_hide_the_shine(above):
 
     over = np.abs(profile.position - 0.35) < 0.1
     assert abs((profile.lab - lab)[over, 0].mean()) < 2.0
+
+
+def test_the_clamp_of_hair_that_the_board_hides_is_no_hair():
+    """A board of the hair's very colour: only the clamp stands out, and no colour is told of it."""
+    scene = random_scene(22, encoded=False, wish=Wish(hair_class="red"))
+    hair = np.asarray(scene.tresses[0].hair)
+    board = hair.reshape(-1, hair.shape[-1]).mean(axis=0)
+    photo, reading, known, light, _, _ = shot(dataclasses.replace(scene, board=board), name="lost")
+
+    with pytest.raises(HairError) as refusal:
+        find_strands(photo, reading, known, light)
+
+    assert refusal.value.code == "hair-not-found"
