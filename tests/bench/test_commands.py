@@ -55,6 +55,14 @@ def test_series_prints_the_change_photo_by_photo_and_pooled():
 
 
 @pytest.mark.slow
+def test_outlines_prints_leaks_and_colours(tmp_path):
+    told = run("outlines.py", "--photos", "2", "--cache", str(tmp_path))
+
+    for row in ("grey board: 2 outlines", "skin and cloth: 2 outlines", "leaked", "outline grown"):
+        assert row in told
+
+
+@pytest.mark.slow
 def test_science_prints_rates_coverage_and_errors():
     told = run("science.py", "--studies", "10")
 
