@@ -46,6 +46,7 @@ def profile_flags(
     limits = read_limits("hair")
     found = (
         _shine(body, limits["flag_shine_above"]),
+        _sheen(body, limits),
         _two_colours(sums, limits),
         _clipped(photo, strand, sums, limits),
         _narrow(strand, limits["flag_width_px_below"]),
@@ -91,6 +92,25 @@ def _shine(body: Body, limit: float) -> Flag | None:
         says=f"Up to {100 * most:.0f} % of the light of a place on the hair was mirror highlights; "
         f"they were taken out, told by {how}.",
         remedy="Use larger, softer lights at 45 degrees, or turn the hair.",
+    )
+
+
+def _sheen(body: Body, limits: Mapping[str, float]) -> Flag | None:
+    """Lamp-coloured spread over the whole length: wet or greased hair, or white hairs among it."""
+    shine = body.shine
+    if (
+        shine.all_along <= limits["flag_sheen_above"]
+        and shine.spread <= limits["flag_spread_above"]
+    ):
+        return None
+    return Flag(
+        code="sheen",
+        says=f"Bright and dull fibres differ by {shine.spread:.0%} all along the hair (flagged "
+        f"above {limits['flag_spread_above']:.0%}), {shine.all_along:.0%} of it in the lamp's own "
+        f"colour (flagged above {limits['flag_sheen_above']:.0%}). White hairs among it look so, and so "
+        f"does wet or greased hair; it was not taken out. If the hair is wet, it reads too light "
+        f"and too grey.",
+        remedy="Dry the hair, comb it flat and use larger, softer lights at 45 degrees.",
     )
 
 

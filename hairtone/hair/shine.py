@@ -47,6 +47,8 @@ FULLY_SHINY: Final = 0.12
 # sheen that the evidence cannot see: over a third of the length (20 bins) a share under 0.03 gains
 # less likelihood than the odds ask for, 20 (0.03/0.05)^2 / 2; evenly likely up to there, SD 0.02
 MISSED: Final = 0.02
+CALM_BINS: Final = 0.3  # of the bins whose spread stands for the whole length; our choice
+LEAST_TINT: Final = 1.2  # between channels, from which on hair is no grey; our choice
 END_DOUBT: Final = 10.0  # times the noise of the two bins at either end; our choice
 HUBER: Final = 2.0  # noise SDs from which on a bin counts less; our choice
 MOST: Final = 0.95  # of a bin's light that may be highlights
@@ -68,6 +70,11 @@ class Shine:
         Of `share`.
     chance : float
         That there are any, 0..1; `luminance` is scaled by it.
+    all_along : float
+        Spread of the lamp's colour between bright and dull pixels that the whole length shares,
+        relative; white hairs among others, or sheen alike from roots to ends. Not taken out.
+    spread : float
+        All the spread that the whole length shares, relative.
     """
 
     colour: Floats
@@ -75,6 +82,8 @@ class Shine:
     share: Floats
     sd: Floats
     chance: float
+    all_along: float = 0.0
+    spread: float = 0.0
 
     @property
     def light(self) -> Floats:
@@ -105,6 +114,7 @@ def fit_shine(count: Floats, light: Floats) -> Shine:
     mean = np.maximum(mean, 1e-6)
     spread = (_part(count, light, is_bright=True) - _part(count, light, is_bright=False)) / mean
     excess = _excess(spread, mean)
+    usual, all_along = _common(spread, mean)
     luminance = mean.mean(axis=1)
     scale = float(np.median(luminance))
     highlights, sd, chance = _weighed(
@@ -121,6 +131,8 @@ def fit_shine(count: Floats, light: Floats) -> Shine:
         share=share,
         sd=np.hypot(np.hypot(sd * np.sqrt(chance) * scale / luminance, unseen), undecided),
         chance=chance,
+        all_along=all_along,
+        spread=usual,
     )
 
 
@@ -160,6 +172,23 @@ def _excess(spread: Floats, mean: Floats) -> _Excess:
     found = np.maximum(_smoothed(along(spread - usual), sd=SMOOTHING), 0.0)
     found = found * found**2 / (found**2 + (DOUBT * noise) ** 2)
     return _Excess(colour=colour, luminance=found, noise=noise)
+
+
+def _common(spread: Floats, mean: Floats) -> tuple[float, float]:
+    """Spread that the calmer bins share, and the part of it in the lamp's colour.
+
+    Shading moves all channels by one factor; light of the lamp's colour moves those more that the
+    hair sends back less. Grey hair does not tell the two apart: 0 there.
+    """
+    size = _smoothed(spread.mean(axis=1), sd=1.5)
+    usual = spread[size <= np.quantile(size, CALM_BINS)].mean(axis=0)
+    middle = np.median(mean, axis=0)
+    lamp = (1 + BACK_FACE * np.sqrt(middle)) / middle
+    lamp /= (lamp * middle).mean() / middle.mean()
+    if lamp.max() < LEAST_TINT * lamp.min():
+        return float(usual.mean()), 0.0
+    parts = np.linalg.lstsq(np.stack([np.ones(3), lamp], axis=1), usual, rcond=None)[0]
+    return float(usual.mean()), float(parts[1])
 
 
 def _scatter(spread: Floats) -> Floats:

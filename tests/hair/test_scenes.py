@@ -241,3 +241,29 @@ def test_the_clamp_of_hair_that_the_board_hides_is_no_hair():
         find_strands(photo, reading, known, light)
 
     assert refusal.value.code == "hair-not-found"
+
+
+@pytest.mark.parametrize("hair_class", ["red", "dark natural"])
+def test_sheen_alike_over_the_whole_length_is_flagged(hair_class):
+    """Wet hair: every place has mirror highlights, fibre by fibre; dry hair of the scene has none.
+
+    Nine equal highlights side by side add light that no place of the hair is free of.
+    """
+    codes = []
+    for strength in (0.0, 0.12):
+        scene = random_scene(308, encoded=False, wish=Wish(hair_class=hair_class))
+        wet = tuple(
+            Shine(position=place, width=0.12, strength=strength, back_face=0.1)
+            for place in np.linspace(0.0, 1.0, 9)
+        )
+        tress = dataclasses.replace(scene.tresses[0], shines=wet if strength else ())
+        photo, _, known, light, truth, _ = shot(
+            dataclasses.replace(scene, tresses=(tress,)), name="wet"
+        )
+        strand = strand_along(photo, truth.line, width=0.8 * truth.width)
+        profile = measure_profile(photo, known, light, strand)
+        codes.append({flag.code for flag in profile.flags})
+
+    dry, wet_codes = codes
+    assert "sheen" not in dry
+    assert "sheen" in wet_codes
