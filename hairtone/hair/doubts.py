@@ -107,9 +107,9 @@ def _sheen(body: Body, limits: Mapping[str, float]) -> Flag | None:
         code="sheen",
         says=f"Bright and dull fibres differ by {shine.spread:.0%} all along the hair (flagged "
         f"above {limits['flag_spread_above']:.0%}), {shine.all_along:.0%} of it in the lamp's own "
-        f"colour (flagged above {limits['flag_sheen_above']:.0%}). White hairs among it look so, and so "
-        f"does wet or greased hair; it was not taken out. If the hair is wet, it reads too light "
-        f"and too grey.",
+        f"colour (flagged above {limits['flag_sheen_above']:.0%}). White hairs among it look so, "
+        f"and so does wet or greased hair; it was not taken out. Wet hair reads too light and too "
+        f"grey.",
         remedy="Dry the hair, comb it flat and use larger, softer lights at 45 degrees.",
     )
 

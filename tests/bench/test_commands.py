@@ -36,6 +36,15 @@ def test_accuracy_prints_errors_peers_and_coverage(tmp_path, kind):
 
 
 @pytest.mark.slow
+def test_along_prints_places_patchiness_and_patches(tmp_path):
+    told = run("along.py", "--photos", "2", "--cache", str(tmp_path))
+
+    assert "2 of 2 hairs measured" in told
+    assert "patchiness held in" in told
+    assert "patches told" in told
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("world", ["scene", "readings"])
 def test_coverage_prints_coverage_by_class_and_light(world):
     told = run("coverage.py", "--draws", "4", "--world", world)
