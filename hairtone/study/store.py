@@ -218,7 +218,11 @@ class Store:
         if not self.path.exists():
             return _empty()
         uri = f"{self.path.absolute().as_uri()}?mode=ro"
-        return sqlite3.connect(uri, uri=True, timeout=_BUSY_S, isolation_level=None)
+        sql = sqlite3.connect(uri, uri=True, timeout=_BUSY_S, isolation_level=None)
+        if sql.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+            return sql
+        sql.close()  # a run has just made the file, or was ended before it wrote the tables
+        return _empty()
 
     def _check(self) -> None:
         """Refuse a damaged or foreign file before anything is taken from it."""

@@ -188,6 +188,18 @@ def test_reading_works_where_nothing_can_be_written(tmp_path):
         tmp_path.chmod(0o700)
 
 
+def test_a_store_that_a_run_has_only_begun_reads_as_empty(tmp_path):
+    """Between making the file and writing its tables; also after a kill just there."""
+    sqlite3.connect(tmp_path / STORE).close()
+    (tmp_path / STORE).touch()
+
+    with Store(tmp_path, write=False) as store:
+        assert store.photos() == ()
+    with Store(tmp_path, write=True) as store:
+        store.put("p0.jpg", packed(0), recipe="r")
+        assert store.photos() == ("p0.jpg",)
+
+
 def test_a_store_copied_alone_is_whole(tmp_path):
     """STO-09: no WAL that could be left behind."""
     with Store(tmp_path / "a", write=True) as store:
