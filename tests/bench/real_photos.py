@@ -18,6 +18,7 @@ from hairtone.chart.reference import DEFAULT_CHART, load_reference
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import DEFAULT_VIEWING, VIEWINGS, Floats, decode_srgb, delta_e, xyz_to_lab
 from hairtone.errors import HairtoneError
+from hairtone.measures.alike import share_alike
 from hairtone.photo.reader import read_photo
 from hairtone.photo.types import Photo
 
@@ -27,6 +28,7 @@ SETS = (  # folders of photos that show a 24-patch chart, or part of one
     "misc_lighttransport", "misc_pedrodiamel", "plantcv_binder",
 )  # fmt: skip
 SERIES = "lights_chart"  # one chart under 28 lights
+LEAST_CHARTS = 5  # of a set, to say how alike they are misread; our choice
 SUFFIXES = {".jpg", ".png", ".tif"}
 
 
@@ -42,6 +44,7 @@ def print_real_photos(*, is_verbose: bool = False) -> None:
     found: Counter[str] = Counter()
     total = 0
     series: list[tuple[Floats, Floats]] = []
+    missed: dict[str, list[Floats | None]] = defaultdict(list)
     for folder in SETS:
         paths = sorted(p for p in (PHOTOS / folder).iterdir() if p.suffix in SUFFIXES)
         for path in paths:
@@ -52,6 +55,7 @@ def print_real_photos(*, is_verbose: bool = False) -> None:
                 print(f"  {folder}/{path.name}: {error.code}: {error.says}")
                 continue
             found[folder] += 1
+            missed[folder].append(choose_calibration(reading, viewing=DEFAULT_VIEWING).missed)
             if folder == SERIES:
                 series.append(_series_labs(reading))
             try:
@@ -68,6 +72,10 @@ def print_real_photos(*, is_verbose: bool = False) -> None:
     _print_set("all", rows, found=sum(found.values()), photos=total)
     if series:
         _print_series(series)
+    for folder, charts in missed.items():
+        told = [chart for chart in charts if chart is not None]
+        if len(told) >= LEAST_CHARTS:
+            print(f"{folder}: {len(told)} charts misread alike {share_alike(np.stack(told)):.0%}")
 
 
 def _errors(photo: Photo, reading: ChartReading) -> Floats:
