@@ -9,10 +9,12 @@ from numpy.typing import NDArray
 
 from hairtone.calibration.types import Calibration, ColourModel, LightField
 from hairtone.colorimetry import Floats, lab_to_xyz, xyz_to_lab
+from hairtone.errors import Flag
 from hairtone.hair.body import Body, find_body
 from hairtone.hair.cells import BINS, Cells, check_filled, strand_cells
 from hairtone.hair.colours import CellSums, cell_sums
 from hairtone.hair.doubts import light_flags, profile_flags
+from hairtone.hair.ends import without_strange_ends
 from hairtone.hair.lamp import lamp_white
 from hairtone.hair.types import Profile, Strand
 from hairtone.photo.types import Photo
@@ -44,9 +46,9 @@ def measure_profile(
         is clipped that its mean means nothing. ``light-unseen``: it lies too far from any board.
     """
     model = calibration.model
-    cells, sums, body = _body_of(photo, model, light, strand)
+    cells, sums, body, notes = _body_of(photo, model, light, strand)
     middles = cells.centres.reshape(BINS, -1, 2).mean(axis=1)
-    flags = light_flags(light, middles, name=strand.name)
+    flags = notes + light_flags(light, middles, name=strand.name)
     white = lamp_white(model)
     linear = body.linear * white
     lab = model.lab(linear)
@@ -74,20 +76,21 @@ def body_light(photo: Photo, calibration: Calibration, light: LightField, strand
         As `measure_profile`.
     """
     model = calibration.model
-    _, _, body = _body_of(photo, model, light, strand)
+    _, _, body, _ = _body_of(photo, model, light, strand)
     return np.asarray((body.linear * lamp_white(model)).mean(axis=0))
 
 
 def _body_of(
     photo: Photo, model: ColourModel, light: LightField, strand: Strand
-) -> tuple[Cells, CellSums, Body]:
-    """The strand's cells, what lies in them, and its body light."""
+) -> tuple[Cells, CellSums, Body, tuple[Flag, ...]]:
+    """The strand's cells, what lies in them, its body light, and notes of places left out."""
     cells = strand_cells(strand, size=photo.size)
     sums = cell_sums(photo, model, cells, white=lamp_white(model))
     pixels = sums.count.sum(axis=(1, 2)).astype(np.int64)
     check_filled(pixels + sums.clipped.astype(np.int64), strand)
+    sums, notes = without_strange_ends(sums)
     field = _field_in_cells(light, cells)
-    return cells, sums, find_body(sums, field, cells.across, seed=seed_of(photo))
+    return cells, sums, find_body(sums, field, cells.across, seed=seed_of(photo)), notes
 
 
 def seed_of(photo: Photo) -> int:

@@ -188,6 +188,8 @@ def _common(spread: Floats, mean: Floats) -> tuple[float, float]:
     if lamp.max() < LEAST_TINT * lamp.min():
         return float(usual.mean()), 0.0
     parts = np.linalg.lstsq(np.stack([np.ones(3), lamp], axis=1), usual, rcond=None)[0]
+    if parts[0] < 0:  # shading takes no light away
+        parts[1] = usual @ lamp / (lamp @ lamp)
     return float(usual.mean()), float(parts[1])
 
 

@@ -228,6 +228,8 @@ def test_a_light_clamp_in_the_first_place_does_not_hide_the_shine(above):
 
     over = np.abs(profile.position - 0.35) < 0.1
     assert abs((profile.lab - lab)[over, 0].mean()) < 2.0
+    assert np.abs((profile.lab - lab)[:3, 0]).max() < 3.0
+    assert ("ends-left-out" in {flag.code for flag in profile.flags}) or above == 0.0
 
 
 def test_the_clamp_of_hair_that_the_board_hides_is_no_hair():
