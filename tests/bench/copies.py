@@ -3,8 +3,8 @@
 ``python tests/bench/copies.py [--real] [--photos 8] [--cache DIR]``
 
 The hair of rendered photos is measured in every copy, and four strips along the sides of real
-ones, whatever they show. A pair
-of copies whose L*a*b* lie further apart than both intervals together is told.
+ones, whatever they show. A pair of copies whose L*a*b* lie further apart than both intervals
+together is told.
 """
 
 from __future__ import annotations
