@@ -13,7 +13,7 @@ from hairtone.calibration.level2 import Level2Model
 from hairtone.colorimetry import Floats
 
 # factor on the averaged deviations, as the two levels share errors; by coverage
-COMMON: Final = 1.2
+COMMON: Final = 1.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
