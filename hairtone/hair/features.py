@@ -161,8 +161,8 @@ def _log_light(codes: NDArray[np.uint16], photo: Photo, calibration: Calibration
 
 def _off_grey(logs: SINGLES) -> SINGLES:
     """Length of what is left of log ratios when their mean over the channels is taken off."""
-    red, green, blue = logs - logs.mean(axis=0)
-    return np.asarray(np.sqrt(red**2 + green**2 + blue**2), dtype=np.float32)
+    away = logs - logs.mean(axis=0)
+    return np.asarray(np.sqrt(np.einsum("chw,chw->hw", away, away)), dtype=np.float32)
 
 
 def _log_field(light: LightField, size: tuple[int, int], *, step: float, offset: float) -> SINGLES:
