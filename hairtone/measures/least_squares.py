@@ -107,4 +107,6 @@ def _slope(curve: Curve, theta: Floats, white: Floats) -> Floats:
 
 def _inverse(slope: Floats) -> Floats:
     normal = np.einsum("nmp,nmq->npq", slope, slope)
+    # of a curve that no parameter moves nothing is known: a variance past all bounds, no overflow
+    normal = normal + 1e-200 * np.eye(slope.shape[-1])
     return np.linalg.pinv(normal, hermitian=True, rcond=1e-14)

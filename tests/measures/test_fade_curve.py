@@ -46,6 +46,18 @@ def test_the_fitter_agrees_with_nist_certified_values(name, start):
     assert found.squares[0] == pytest.approx(certified[0]["rss"], rel=1e-8)
 
 
+def test_of_a_curve_that_nothing_moves_nothing_is_known():
+    """A slope whose square is under the smallest number; warnings are errors."""
+    found = fit_curves(
+        lambda b: 1e-160 * b[:, :1] * np.arange(5),
+        np.ones((1, 5)),
+        np.array([0.5]),
+        white=np.eye(5),
+    )
+
+    assert found.covariance[0, 0, 0] > 1e100
+
+
 def test_whitened_readings_have_unit_covariance():
     root = np.random.default_rng(0).normal(size=(4, 4))
     covariance = root @ root.T
