@@ -44,6 +44,7 @@ def write_pages(folder: Path) -> None:
     for name in ("README.md", "DEVELOPERS.md", "SECURITY.md"):
         shutil.copyfile(CHECKOUT / name, folder / name)
     shutil.copyfile(CHECKOUT / "calibration" / "protocol.md", folder / "protocol.md")
+    shutil.copyfile(CHECKOUT / "notebooks" / "large_studies.md", folder / "large_studies.md")
     shutil.copytree(CHECKOUT / "demo" / "pictures", folder / "demo" / "pictures")
     notebooks = sorted((CHECKOUT / "notebooks").glob("*.ipynb"))
     for path in notebooks:
@@ -53,7 +54,7 @@ def write_pages(folder: Path) -> None:
         text = f"{title}.. automodule:: {name}\n   :members:\n   :show-inheritance:\n"
         (folder / f"{name}.rst").write_text(text, encoding="utf-8")
     parts = {
-        "Guides": ["README", "protocol", "DEVELOPERS", "SECURITY"],
+        "Guides": ["README", "protocol", "large_studies", "DEVELOPERS", "SECURITY"],
         "Notebooks": [path.stem for path in notebooks],
         "Modules": modules(),
     }
