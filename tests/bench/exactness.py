@@ -51,10 +51,11 @@ def main() -> None:
     worst = {"L*a*b*": 0.0, "ΔE00": 0.0, "mean of a bin": 0.0}
     colours = 0
     for codes in _in_parts(np.arange(0, 1 << 24, step)):
-        colours += len(codes)
-        for name, gap in differences(codes).items():
+        compared, gaps = differences(codes)
+        colours += compared
+        for name, gap in gaps.items():
             worst[name] = max(worst[name], gap)
-    print(f"{colours} colours, largest difference from plain 64-bit numbers:")
+    print(f"{colours} unclipped colours, largest difference from plain 64-bit numbers:")
     for name, gap in worst.items():
         print(f"  {name:14s} {gap:.1e}")
 
@@ -65,8 +66,8 @@ def _in_parts(keys: NDArray[np.int64]) -> Iterator[NDArray[np.uint8]]:
         yield np.asarray(unpack_keys(keys[first : first + size]), np.uint8)
 
 
-def differences(codes: NDArray[np.uint8]) -> dict[str, float]:
-    """Largest differences of colours (n, 3), n <= 60 * 256, by both ways."""
+def differences(codes: NDArray[np.uint8]) -> tuple[int, dict[str, float]]:
+    """How many of the colours (n, 3), n <= 60 * 256, are not clipped; largest differences of them."""
     model = Plain()
     sums = cell_sums(_photo(codes), model, _cells(len(codes)), white=np.ones(3))
     kept = sums.count.sum(axis=2).ravel() > 0  # cell sums leave clipped colours out
@@ -83,7 +84,7 @@ def differences(codes: NDArray[np.uint8]) -> dict[str, float]:
     linear = decode_srgb(shown / 255)
     mean = np.stack([np.bincount(of_bin, linear[:, c], minlength=BINS) for c in range(3)], axis=1)
     binned = sums.light.sum(axis=(1, 2)) / np.maximum(sums.count.sum(axis=(1, 2)), 1)[:, None]
-    return {
+    return len(shown), {
         "L*a*b*": float(np.abs(lab - plain).max(initial=0.0)),
         "ΔE00": float(np.abs(gaps).max(initial=0.0)),
         "mean of a bin": float(np.abs(model.lab(binned) - model.lab(mean / count)).max()),
