@@ -67,7 +67,7 @@ def _in_parts(keys: NDArray[np.int64]) -> Iterator[NDArray[np.uint8]]:
 
 
 def differences(codes: NDArray[np.uint8]) -> tuple[int, dict[str, float]]:
-    """How many of the colours (n, 3), n <= 60 * 256, are not clipped; largest differences of them."""
+    """How many of the colours (n, 3), n <= 60 * 256, are not clipped, and their differences."""
     model = Plain()
     sums = cell_sums(_photo(codes), model, _cells(len(codes)), white=np.ones(3))
     kept = sums.count.sum(axis=2).ravel() > 0  # cell sums leave clipped colours out
