@@ -101,12 +101,13 @@ def _by_bin(count: Floats, light: Floats, log_gain: Floats) -> tuple[Floats, Flo
     -------
     ndarray, shape (60, levels), and ndarray, shape (60, levels, 3)
     """
-    bins, _, levels = count.shape
     shift = np.round(log_gain / LEVEL_STEP).astype(np.int64)
-    at = np.clip(np.arange(levels) - shift[..., None], 0, levels - 1)
-    slot = (np.arange(bins)[:, None, None] * levels + at).ravel()
+    shift -= shift.max()
+    bins, _, levels = count.shape
+    room = levels - int(shift.min())
+    at = np.arange(bins)[:, None, None] * room + np.arange(levels) - shift[..., None]
     heaped = [
-        np.bincount(slot, values.ravel(), minlength=bins * levels).reshape(bins, levels)
+        np.bincount(at.ravel(), values.ravel(), minlength=bins * room).reshape(bins, room)
         for values in (count, light[..., 0], light[..., 1], light[..., 2])
     ]
     return np.asarray(heaped[0], np.float64), np.stack(heaped[1:], axis=-1)

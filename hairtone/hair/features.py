@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -25,6 +26,7 @@ BOARD_RING: Final = 3.0  # reach of the ring that the board's colour is taken fr
 MID_GREY: Final = 0.18  # luminance of a board as the protocol wants it
 BOARD_STRIDE: Final = 5  # of the reduced pixels that the board's median is taken over
 LEAST_TEXTURE: Final = 0.9  # codes; a board rounded flat is not smoother than this
+BAND: Final = 1 << 18  # numbers of a band of rows that are worked on together; our choice, speed
 DARK_FLOOR: Final = 0.02  # relative light added before logarithms: noise of blacks stays quiet
 
 
@@ -72,47 +74,79 @@ def frame_features(
 ) -> Features:
     """Features of the whole frame; one pass over every n-th pixel."""
     stride = max(1, round(max(photo.size) / SAMPLED_EDGE))
-    sampled = sampled_codes(photo, stride)
-    block = max(1, round(max(sampled.shape[:2]) / REDUCED_EDGE))
-    height, width = (edge // block * block for edge in sampled.shape[:2])
-    sampled = sampled[:height, :width]
-    size = (width // block, height // block)
+    sampled = [-(-edge // stride) for edge in photo.size]
+    block = max(1, round(max(sampled) / REDUCED_EDGE))
+    size = (sampled[0] // block, sampled[1] // block)
     step, offset = float(stride * block), stride * (block - 1) / 2
 
-    sampled[..., 3] = _steps(sampled)
-    sums = _block_sums(sampled, block)
+    sums = _block_sums(photo, stride=stride, block=block, size=size)
+    tables = _log_tables(photo, calibration, pixels=block**2)
     texture = sums[3] / np.float32(block**2)
-    logs = _log_light((sums[:3] + block**2 // 2) // block**2, photo, calibration)
-    logs -= _log_field(light, size, step=step, offset=offset)
+    field = _log_field(light, size, step=step, offset=offset)
 
     corners = (np.asarray(reading.corners) - offset) / step
     patch = reading.patch_px / step
     is_chart = _quad(size, corners, grow=CHART_FRAME * patch)
     ring = _quad(size, corners, grow=BOARD_RING * patch) & ~is_chart
-    board, smoothness = _board(logs, texture, ring, is_chart)
-    logs_over_board = logs - board[:, None, None]
-    lightness = np.asarray(logs_over_board.mean(axis=0))
-    tint = _off_grey(logs_over_board)
+    thin = np.s_[..., ::BOARD_STRIDE, ::BOARD_STRIDE]
+    logs = _looked_up(tables, sums[thin]) - field[thin]
+    board, smoothness = _board(logs, texture[thin], ring[thin], is_chart[thin])
+    lightness, tint, greyness = _told_against(board, sums, tables)
+    lightness -= field
+    texture /= np.float32(smoothness)
     return Features(
         lightness=lightness,
         tint=tint,
-        texture=texture / smoothness,
-        greyness=_off_grey(logs),
+        texture=texture,
+        greyness=greyness,
         is_chart=is_chart,
         step=step,
         offset=offset,
     )
 
 
-def sampled_codes(photo: Photo, stride: int) -> NDArray[np.uint8]:
-    """Every `stride`-th pixel on an 8-bit tone scale; for looking, not measuring.
+def _bands(rows: int, width: int) -> Iterator[slice]:
+    """Rows a band at a time, each a quarter of a million numbers: they stay in cache."""
+    high = max(1, BAND // width)
+    return (slice(top, min(top + high, rows)) for top in range(0, rows, high))
+
+
+def _block_sums(
+    photo: Photo, *, stride: int, block: int, size: tuple[int, int]
+) -> NDArray[np.uint16]:
+    """Sums of red, green, blue and green's steps over blocks of pixels, shape (4, h, w).
+
+    Every `stride`-th pixel is taken. Four 16-bit sums lie side by side in one 64-bit word and are
+    added together: blocks of up to 16 pixels a side cannot carry over from one to the next.
+    """
+    width, height = size
+    sums = np.empty((4, height, width), np.uint16)
+    for band in _bands(height, 4 * width * block**2):
+        layers = _sampled_codes(photo, stride, slice(band.start * block, band.stop * block + 1))
+        layers = layers[:, : width * block]
+        cv2.insertChannel(_steps(layers), layers, 3)
+        rows = layers[: (band.stop - band.start) * block]
+        down = np.add(rows[::block], rows[1::block] if block > 1 else 0, dtype=np.uint16)
+        for row in range(2, block):
+            down += rows[row::block]
+        words = down.view(np.uint64)[..., 0]
+        total = words[:, ::block].copy()
+        for column in range(1, block):
+            total += words[:, column::block]
+        sums[:, band] = np.moveaxis(total.view(np.uint16).reshape(*total.shape, 4), -1, 0)
+    return sums
+
+
+def _sampled_codes(photo: Photo, stride: int, rows: slice) -> NDArray[np.uint8]:
+    """Some rows of every `stride`-th pixel on an 8-bit tone scale; for looking, not measuring.
 
     A copy, shape (h, w, 4); its last channel means nothing and is free to use.
     """
-    codes = photo.pixels[::stride, ::stride, :3]
-    if codes.dtype == np.uint8 and not photo.encoding.is_linear:
-        words = packed_pixels(photo)[::stride, ::stride].copy()
+    at = np.s_[rows.start * stride : rows.stop * stride : stride, ::stride]
+    if photo.pixels.dtype == np.uint8 and not photo.encoding.is_linear:
+        words = packed_pixels(photo)[at].copy()
         return words.view(np.uint8).reshape(*words.shape, 4)
+    codes = photo.pixels[at]
     shown = photo.encoding.table
     shown = encode_srgb(shown) if photo.encoding.is_linear else shown
     table = np.round(255 * np.clip(shown, 0, 1)).astype(np.uint8)
@@ -129,40 +163,56 @@ def _steps(sampled: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return steps
 
 
-def _block_sums(layers: NDArray[np.uint8], block: int) -> NDArray[np.uint16]:
-    """Sums over blocks of four layers (h, w, 4) at once, shape (4, h / block, w / block).
+def _log_tables(photo: Photo, calibration: Calibration, *, pixels: int) -> SINGLES:
+    """Logarithm of linear light over a mid-grey's under the lamp, shape (3, 255 * pixels + 1).
 
-    Four 16-bit sums lie side by side in one 64-bit word and are added together: blocks of up to
-    16 pixels a side cannot carry over from one to the next.
-    """
-    down = np.add(layers[::block], layers[1::block] if block > 1 else 0, dtype=np.uint16)
-    for row in range(2, block):
-        down += layers[row::block]
-    words = down.view(np.uint64)[..., 0]
-    sums = words[:, ::block].copy()
-    for column in range(1, block):
-        sums += words[:, column::block]
-    return np.ascontiguousarray(np.moveaxis(sums.view(np.uint16).reshape(*sums.shape, 4), -1, 0))
-
-
-def _log_light(codes: NDArray[np.uint16], photo: Photo, calibration: Calibration) -> SINGLES:
-    """Logarithm of linear light over a mid-grey's under the lamp, by channel, shape (3, h, w).
-
-    Through a table of 256 greys.
+    By the sum of a block's codes, a row a channel; light is read at 256 greys.
     """
     greys = np.repeat(np.arange(256)[:, None] / 255, 3, axis=1)
     if photo.encoding.is_linear:
         greys = decode_srgb(greys)
     linear = np.maximum(calibration.model.linear(greys), 0.0)
     white = lamp_white(calibration.model)
-    table = np.log(linear / (MID_GREY * white) + DARK_FLOOR).astype(np.float32)
-    return np.stack([table[:, c].take(codes[c]) for c in range(3)])
+    logs = np.log(linear / (MID_GREY * white) + DARK_FLOOR).astype(np.float32)
+    nearest = (np.arange(255 * pixels + 1) + pixels // 2) // pixels
+    return np.ascontiguousarray(logs[nearest].T)
 
 
-def _off_grey(logs: SINGLES) -> SINGLES:
-    """Length of what is left of log ratios when their mean over the channels is taken off."""
-    away = logs - logs.mean(axis=0)
-    return np.asarray(np.sqrt(np.einsum("chw,chw->hw", away, away)), dtype=np.float32)
+def _looked_up(tables: SINGLES, sums: NDArray[np.uint16]) -> SINGLES:
+    """Log light of the three channels of block sums, shape (3, h, w)."""
+    return np.stack([table.take(codes) for table, codes in zip(tables, sums, strict=False)])
+
+
+def _told_against(
+    board: SINGLES, sums: NDArray[np.uint16], tables: SINGLES
+) -> tuple[SINGLES, SINGLES, SINGLES]:
+    """Mean log light over the board's, and distances of its colour from the board and the lamp.
+
+    The light field, the same in all channels, is in the first and not in the others.
+    """
+    told = np.empty((3, *sums.shape[1:]), np.float32)
+    for band in _bands(sums.shape[1], 4 * sums.shape[2]):
+        logs = _looked_up(tables, sums[:, band])
+        lightness, tint, greyness = told[:, band]
+        np.add(logs[0], logs[1], out=lightness)
+        lightness += logs[2]
+        lightness /= np.float32(3)
+        warm, cool = logs[0] - logs[1], logs[2] - logs[1]
+        greyness[:] = _length(warm, cool)
+        warm -= board[0] - board[1]
+        cool -= board[2] - board[1]
+        tint[:] = _length(warm, cool)
+    told[0] -= board.mean()
+    return told[0], told[1], told[2]
+
+
+def _length(warm: SINGLES, cool: SINGLES) -> SINGLES:
+    """Length of log light less its mean over the channels, from red and blue over green."""
+    square = warm * warm
+    square += cool * cool
+    square -= warm * cool
+    square *= np.float32(2 / 3)
+    return np.asarray(np.sqrt(np.maximum(square, 0, out=square), out=square))
 
 
 def _log_field(light: LightField, size: tuple[int, int], *, step: float, offset: float) -> SINGLES:
@@ -194,8 +244,6 @@ def _board(
     logs: SINGLES, texture: SINGLES, ring: NDArray[np.bool_], is_chart: NDArray[np.bool_]
 ) -> tuple[SINGLES, float]:
     """Log light and texture of the board: the commonest smooth material around the chart."""
-    thin = np.s_[..., ::BOARD_STRIDE, ::BOARD_STRIDE]
-    logs, texture, ring, is_chart = logs[thin], texture[thin], ring[thin], is_chart[thin]
     if ring.sum() < 50:
         ring = ~is_chart
     smooth = ring & (texture <= np.quantile(texture[ring], 0.6))

@@ -82,15 +82,15 @@ def map_hair(
 
 def _colours(
     photo: Photo, model: ColourModel, box: tuple[int, int, int, int], mask: NDArray[np.bool_]
-) -> tuple[NDArray[np.int64], Floats]:
+) -> tuple[NDArray[np.int32], Floats]:
     """For each pixel its distinct colour, and linear light of those."""
     x0, y0, x1, y1 = box
     if photo.pixels.dtype == np.uint8:
         keys = packed_pixels(photo)[y0:y1, x0:x1][mask] & np.uint32(KEY_MASK)
         colours, index = distinct(keys)
         return index, model.linear(encoded_values(photo, unpack_keys(colours)))
-    codes, index = np.unique(photo.pixels[y0:y1, x0:x1, :3][mask], axis=0, return_inverse=True)
-    return index.ravel().astype(np.int64), model.linear(encoded_values(photo, codes))
+    codes, every = np.unique(photo.pixels[y0:y1, x0:x1, :3][mask], axis=0, return_inverse=True)
+    return every.ravel().astype(np.int32), model.linear(encoded_values(photo, codes))
 
 
 def _lab_of(model: ColourModel, linear: Floats, field: Floats) -> Floats:

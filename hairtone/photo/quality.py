@@ -163,7 +163,8 @@ def edge_width(photo: Photo, *, region: Box | None = None) -> float:
     region : tuple of int, optional
         Left, top, right, bottom. The chart is best: its edges are sharp in the scene. [pixels]
     """
-    widths = [_widths(lines) for lines in some_lines(photo, region)]
+    top = np.float32(photo.top_code)
+    widths = [_widths(lines.astype(np.float32) / top) for lines in some_lines(photo, region)]
     found = [float(np.median(width)) for width in widths if len(width) >= _LEAST_EDGES]
     return max(found, default=float("nan"))
 

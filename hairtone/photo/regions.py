@@ -9,13 +9,14 @@ from numpy.typing import NDArray
 
 from hairtone.photo.types import Photo
 
+Codes = NDArray[np.uint8] | NDArray[np.uint16]
 Box = tuple[int, int, int, int]  # left, top, right, bottom; right and bottom are not part of it
 
 _GROUP: Final = 4  # our choice: columns side by side, which memory hands over together
 _LINES: Final = 200  # our choice: rows and columns looked at; more change the figures by 2 %
 
 
-def cut_region(photo: Photo, region: Box | None) -> NDArray[np.uint8] | NDArray[np.uint16]:
+def cut_region(photo: Photo, region: Box | None) -> Codes:
     """Codes of a region, or of the whole frame; a part outside the frame is left out."""
     width, height = photo.size
     left, top, right, bottom = region or (0, 0, width, height)
@@ -26,16 +27,14 @@ def cut_region(photo: Photo, region: Box | None) -> NDArray[np.uint8] | NDArray[
     return codes
 
 
-def some_lines(photo: Photo, region: Box | None) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Some rows and some columns of a region's green channel, 0..1.
+def some_lines(photo: Photo, region: Box | None) -> tuple[Codes, Codes]:
+    """Green codes of some rows and of some columns of a region, a line a row.
 
     Green holds most of the detail and least of the noise; lines are spread evenly, whole.
     """
     green = cut_region(photo, region)[..., 1]
-    rows = green[:: max(1, -(-len(green) // _LINES))]
     width = green.shape[1]
     groups = np.arange(0, width, max(1, -(-width * _GROUP // _LINES)))
     each = np.unique(np.minimum(groups[:, None] + np.arange(_GROUP), width - 1))
-    columns = green[:, each].T
-    top = np.float32(photo.top_code)
-    return rows.astype(np.float32, order="C") / top, columns.astype(np.float32, order="C") / top
+    columns: Codes = np.ascontiguousarray(green[:, each].T)
+    return green[:: max(1, -(-len(green) // _LINES))], columns

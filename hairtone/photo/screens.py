@@ -1,4 +1,10 @@
-"""Whether a photograph was taken of a screen: a regular fine grid over most of the frame."""
+"""Whether a photograph was taken of a screen: a regular fine grid over most of the frame.
+
+References
+----------
+.. [1] F. J. Harris, On the use of windows for harmonic analysis with the discrete Fourier
+   transform, Proc. IEEE 66 (1978) 51: the periodic Hann window, from memory.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hairtone.errors import Flag, PhotoError
-from hairtone.photo.regions import Box, some_lines
+from hairtone.photo.regions import Box, Codes, some_lines
 from hairtone.photo.types import Photo
 from hairtone.reference import read_limits
 
@@ -20,7 +26,7 @@ _NEIGHBOURS: Final = 14  # our choice: frequencies on each side that make up the
 _LONGEST_PERIOD: Final = 12  # our choice: longer ones are things in the picture
 _JPEG_STEP: Final = 8  # pixels of a JPEG's block; ITU-T T.81, A.3.1
 _BLOCK_BINS: Final = 1.5  # what a Hann window spreads an exact period over
-_FLOOR: Final = 1e-12  # power of nothing at all, so that its logarithm is a number
+_FLOOR: Final = 1e-6  # power that is nothing: a hundredth of what rounding to 8 bits leaves
 
 
 def screen_peak(photo: Photo, *, region: Box | None = None) -> float:
@@ -41,7 +47,7 @@ def screen_peak(photo: Photo, *, region: Box | None = None) -> float:
         left out. 1 where the region is smaller than a window.
     """
     long_enough = [lines for lines in some_lines(photo, region) if lines.shape[1] >= _WINDOW]
-    return max((_peak(lines) for lines in long_enough), default=1.0)
+    return max((_peak(lines, top=photo.top_code) for lines in long_enough), default=1.0)
 
 
 def screen_flags(peak: float) -> tuple[Flag, ...]:
@@ -92,15 +98,14 @@ def judge_screen(photo: Photo) -> tuple[Flag, ...]:
         raise error.at(photo.name) from error
 
 
-def _peak(lines: NDArray[np.float32]) -> float:
+def _peak(lines: Codes, *, top: int) -> float:
     """Strongest fine period along the lines over the median of its neighbours."""
     band, count = len(lines) // _BANDS, lines.shape[1] // _WINDOW
     if not band:
         return 1.0
     windows = lines[: band * _BANDS, : count * _WINDOW].reshape(_BANDS, band, count, _WINDOW)
-    windows = windows - windows.mean(axis=-1, keepdims=True)
-    power = _power(windows * np.hanning(_WINDOW).astype(np.float32)).mean(axis=1)
-    level = np.log(power.reshape(_BANDS * count, -1).astype(np.float64) + _FLOOR)
+    power = np.concatenate([_power(some, top=top) for some in windows])
+    level = np.log(power.astype(np.float64) + _FLOOR)
     padded = np.pad(level, ((0, 0), (_NEIGHBOURS, _NEIGHBOURS)), mode="reflect")
     around = np.lib.stride_tricks.sliding_window_view(padded, 2 * _NEIGHBOURS + 1, axis=1)
     middle = np.partition(around, _NEIGHBOURS, axis=-1)[..., _NEIGHBOURS]  # of an odd number
@@ -112,12 +117,16 @@ def _peak(lines: NDArray[np.float32]) -> float:
     return float(np.exp(above[fine].max()))
 
 
-def _power(windows: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Power at 1, 2 … 128 periods a window, shape (…, 256) -> (…, 128).
+def _power(windows: Codes, *, top: int) -> NDArray[np.float32]:
+    """Mean power over lines at 1, 2 … 128 periods a window, shape (band, n, 256) -> (n, 128).
 
-    Single precision: 1e-7 of a window's own level, far under the noise of any photo.
+    Under a Hann window [1]_, which keeps the lines' own level out of all periods but the longest.
+    Single precision: 1e-7 of that level, far under the noise of any photo.
     """
-    spectra = cv2.dft(windows.reshape(-1, _WINDOW), flags=cv2.DFT_ROWS)
-    square = np.asarray(spectra, np.float32)[:, 1:] ** 2  # Re 1, Im 1, Re 2 … Im 127, Re 128
-    square[:, :-1:2] += square[:, 1::2]
-    return square[:, ::2].reshape(*windows.shape[:-1], -1)
+    shape = np.hanning(_WINDOW + 1)[:-1].astype(np.float32) / np.float32(top)
+    flat = (windows * shape).reshape(-1, _WINDOW)
+    spectra = np.asarray(cv2.dft(flat, flags=cv2.DFT_ROWS), np.float32).reshape(windows.shape)
+    square = np.einsum("lwf,lwf->wf", spectra, spectra) / len(windows)
+    power = square[:, 1::2].copy()  # Re 1, Im 1, Re 2 … Im 127, Re 128
+    power[:, :-1] += square[:, 2::2]
+    return power
