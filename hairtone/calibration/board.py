@@ -6,6 +6,7 @@ continues it without an edge or fits its light. Hair, shadows, the chart and its
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
@@ -30,6 +31,7 @@ LEAST_LIGHT: Final = 0.008  # of white; darker cells tell noise and flare, not l
 MOST_CODE: Final = 0.96  # of the top code; above it tone curves flatten and colours bleach; ours
 WIDE: Final = (-0.3, 1.3)  # sRGB values that colours of wider encodings may have
 FRAME: Final = 0.9  # of a patch: the chart's own frame around its patches; our choice, with room
+BESIDE: Final = 1.25  # patches from the chart that still get the chart's own light; our choice
 RING: Final = 4.0  # patches from the chart within which the board must show itself; our choice
 ALIKE: Final = np.array([0.15, 0.05, 0.05])  # log light, red/green, blue/green of one board; ours
 STEP: Final = np.array([0.02, 0.02, 0.02])  # least step between cells that is an edge; our choice:
@@ -66,10 +68,12 @@ class Cells:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Board:
-    """Cells that show the bare board, and those that show it in shadow, shape (h, w)."""
+    """Cells that show the bare board, it in shadow, what is as smooth, and those by the chart."""
 
     bare: Mask
     shadowed: Mask
+    smooth: Mask
+    by_chart: Mask
 
 
 def light_of_codes(photo: Photo, model: ColourModel) -> Callable[[Codes], Floats]:
@@ -144,7 +148,8 @@ def find_board(cells: Cells, reading: ChartReading) -> Board:
     distance = _distance_from_chart(cells.points, reading)
     outside = distance > FRAME
     ring = outside & (distance < RING) & cells.is_sound
-    return _grow(cells, outside & cells.is_sound, ring, middle=reading.centres.mean(axis=0))
+    board = _grow(cells, outside & cells.is_sound, ring, middle=reading.centres.mean(axis=0))
+    return dataclasses.replace(board, by_chart=outside & (distance < BESIDE))
 
 
 def find_card(cells: Cells, reading: ChartReading) -> Board:
@@ -154,7 +159,8 @@ def find_card(cells: Cells, reading: ChartReading) -> Board:
 
 def _grow(cells: Cells, allowed: Mask, near: Mask, *, middle: Floats) -> Board:
     """Board cells out of the `allowed` ones, starting from the commonest colour of the `near`."""
-    empty = Board(bare=np.zeros_like(allowed), shadowed=np.zeros_like(allowed))
+    none = np.zeros_like(allowed)
+    empty = Board(bare=none, shadowed=none, smooth=none, by_chart=none)
     seeds = _commonest(cells, near)
     if seeds.sum() < LEAST_PIECE:
         return empty
@@ -180,7 +186,9 @@ def _grow(cells: Cells, allowed: Mask, near: Mask, *, middle: Floats) -> Board:
     tinted = (np.abs(typical[:, 1:]) < ALIKE[1:]).all(axis=1)
     dark = tinted & (typical[:, 0] > low) & (typical[:, 0] < high) & (sizes >= LEAST_SHADOW)
     bare = smooth & chosen[pieces]
-    return Board(bare=_inner(bare), shadowed=smooth & dark[pieces] & ~bare)
+    return dataclasses.replace(
+        empty, bare=_inner(bare), shadowed=smooth & dark[pieces] & ~bare, smooth=smooth
+    )
 
 
 def _commonest(cells: Cells, near: Mask) -> Mask:

@@ -21,8 +21,8 @@ from hairtone.calibration.board import (
     light_of_codes,
     reduce_photo,
 )
-from hairtone.calibration.polynomial import COUNTS, fit_robust, terms
-from hairtone.calibration.types import ColourModel, LightField
+from hairtone.calibration.polynomial import COUNTS, RobustFit, fit_robust, terms
+from hairtone.calibration.types import BoardSeen, ColourModel, LightField
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag, LightError
@@ -82,9 +82,29 @@ def fit_light_field(
         fall=_fall(problem, found),
         residual_slope=_slope(problem, found.missed),
         residual_sd=_coarse_sd(problem, found),
-        flags=(),
+        seen=_seen(problem, found, cells, board) if card is None else None,
     )
     return _judged(field, _tint(problem), _shadow_share(cells, board), photo.name)
+
+
+def _seen(problem: _Problem, found: _Found, cells: Cells, board: Board) -> BoardSeen:
+    """The frame's cells, and the board under its light field."""
+    coefficients = np.zeros((COUNTS[-1], 3))
+    coefficients[:, 0] = found.mean[1:]
+    for channel, fit in enumerate(problem.tints, start=1):
+        coefficients[: len(fit.coefficients), channel] = fit.coefficients
+    return BoardSeen(
+        points=cells.points,
+        colour=cells.colour,
+        is_sound=cells.is_sound,
+        is_smooth=board.smooth,
+        is_bare=board.bare,
+        by_chart=board.by_chart,
+        level=np.array([found.mean[0], *(fit.level for fit in problem.tints)]),
+        coefficients=coefficients,
+        origin=problem.origin,
+        scale=problem.scale,
+    )
 
 
 def unknown_light(
@@ -107,11 +127,11 @@ def unknown_light(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Problem:
-    """Board cells as a regression: `design` (n, 14), `log_light` (n,), `tint` (n, 2), `block`."""
+    """Board cells as a regression: `design` (n, 14), `log_light` (n,), `block`, both tints."""
 
     design: Floats
     log_light: Floats
-    tint: Floats
+    tints: tuple[RobustFit, ...]
     block: np.ndarray
     points: Floats
     origin: Floats
@@ -127,10 +147,12 @@ class _Problem:
         colour = cells.colour[board.bare][::stride]
         part = np.minimum((points / np.array([width, height]) * BLOCKS).astype(int), BLOCKS - 1)
         _, block = np.unique(part[:, 0] + BLOCKS * part[:, 1], return_inverse=True)
+        design = terms((points - origin) / scale, count=COUNTS[-1])
+        tints = (fit_robust(design[:, :2], tint, ridge=RIDGE) for tint in colour[:, 1:].T)
         return cls(
-            design=terms((points - origin) / scale, count=COUNTS[-1]),
+            design=design,
             log_light=colour[:, 0],
-            tint=colour[:, 1:],
+            tints=tuple(tints),
             block=block,
             points=points,
             origin=origin,
@@ -217,8 +239,7 @@ def _coarse_sd(problem: _Problem, found: _Found) -> float:
 def _tint(problem: _Problem) -> float:
     """Largest change of the light's colour over the board, as a log ratio of two channels."""
     spans = []
-    for channel in (0, 1):
-        fit = fit_robust(problem.design[:, :2], problem.tint[:, channel], ridge=RIDGE)
+    for fit in problem.tints:
         smooth = problem.design[:, :2] @ fit.coefficients
         spans.append(float(np.diff(np.quantile(smooth, (0.01, 0.99)))[0]))
     return max(spans)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -11,6 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 from hairtone.calibration.polynomial import terms
 from hairtone.colorimetry import Floats, Viewing
 from hairtone.errors import Flag
+
+LEAST_SMOOTH: Final = 0.1  # of what lies beside a thing, to stand for it; our choice
 
 
 class ColourModel(Protocol):
@@ -37,6 +39,70 @@ class ColourModel(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Beside:
+    """What lies beside a thing on the board.
+
+    Attributes
+    ----------
+    bare : float
+        Share of it that is the board whose light is known, 0..1.
+    rest : ndarray, shape (3,)
+        Median log light, log red over green and log blue over green of what is smooth there (of
+        all, where little is), less that of the board under its light field; NaN where nothing is.
+    """
+
+    bare: float
+    rest: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BoardSeen:
+    """The frame in cells against the board under its light field.
+
+    Attributes
+    ----------
+    points : ndarray, shape (h, w, 2)
+        Middle of each cell. [pixels, xy]
+    colour : ndarray, shape (h, w, 3)
+        Log light, log red over green, log blue over green.
+    is_sound, is_smooth, is_bare : ndarray of bool, shape (h, w)
+        Neither clipped nor too dark; as smooth as the board; the board that the light is read from.
+    by_chart : ndarray of bool, shape (h, w)
+        Right beside the chart.
+    level : ndarray, shape (3,)
+        `colour` of the board where the chart stands.
+    coefficients : ndarray, shape (14, 3)
+        How that of the board changes over the frame, in the terms of the light field.
+    origin, scale : ndarray (2,), float
+        See `LightField`.
+    """
+
+    points: Floats
+    colour: Floats
+    is_sound: NDArray[np.bool_]
+    is_smooth: NDArray[np.bool_]
+    is_bare: NDArray[np.bool_]
+    by_chart: NDArray[np.bool_]
+    level: Floats
+    coefficients: Floats
+    origin: Floats
+    scale: float
+
+    def among(self, chosen: NDArray[np.bool_]) -> Beside:
+        """What the chosen cells show, shape (h, w)."""
+        bare, smooth = self.is_bare[chosen], self.is_smooth[chosen]
+        smooth = smooth if smooth.sum() > LEAST_SMOOTH * len(smooth) else np.ones_like(smooth)
+        known = smooth & self.is_sound[chosen]
+        away = (self.points[chosen][known] - self.origin) / self.scale
+        board = self.level + terms(away, count=len(self.coefficients)) @ self.coefficients
+        rest = self.colour[chosen][known] - board
+        return Beside(
+            bare=float(bare.mean()) if len(bare) else 0.0,
+            rest=np.median(rest, axis=0) if len(rest) else np.full(3, np.nan),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LightField:
     """Relative light over the frame, 1 where the chart stands.
 
@@ -58,6 +124,10 @@ class LightField:
         Robust SD of what is left on the board at coarse scale, relative.
     flags : tuple of Flag
         Doubts about the light.
+    seen : BoardSeen or None
+        What the frame shows of the board; None where its light is not read from it.
+    step : float
+        SD of log light by which all of a hair may differ from the chart, an edge between them.
     """
 
     coefficients: Floats
@@ -69,6 +139,8 @@ class LightField:
     residual_slope: float
     residual_sd: float
     flags: tuple[Flag, ...] = ()
+    seen: BoardSeen | None = None
+    step: float = 0.0
 
     def at(self, points: ArrayLike) -> Floats:
         """Relative light at points, shape (n, 2) xy pixels -> (n,)."""
@@ -78,14 +150,16 @@ class LightField:
         """Equally good light at points, shape (draws, n), one row one light field."""
         values, vectors = np.linalg.eigh(self.covariance)
         root = vectors * np.sqrt(np.maximum(values, 0.0))
-        shaken = np.random.default_rng(seed).standard_normal((draws, len(self.coefficients)))
-        return np.asarray(np.exp((self.coefficients + shaken @ root.T) @ self._terms(points).T))
+        rng = np.random.default_rng(seed)
+        shaken = rng.standard_normal((draws, len(self.coefficients)))
+        logs = (self.coefficients + shaken @ root.T) @ self._terms(points).T
+        return np.asarray(np.exp(logs + self.step * rng.standard_normal((draws, 1))))
 
     def doubt_at(self, points: ArrayLike) -> Floats:
         """SD of log light at points against the chart's, shape (n, 2) xy pixels -> (n,)."""
         design = self._terms(points)
         variance = np.einsum("ni,ij,nj->n", design, self.covariance, design)
-        return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0) + self.step**2))
 
     def _terms(self, points: ArrayLike) -> Floats:
         away = (np.asarray(points, dtype=np.float64) - self.origin) / self.scale

@@ -9,7 +9,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from hairtone.calibration.types import LightField
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag, HairError
 from hairtone.hair.body import Body
@@ -54,32 +53,6 @@ def profile_flags(
         _retouched(photo, cells, limits),
     )
     return tuple(flag for flag in found if flag is not None)
-
-
-def light_flags(light: LightField, middles: Floats, *, name: str) -> tuple[Flag, ...]:
-    """The doubt that the light on a hair, at its bins' `middles` (60, 2), was never seen.
-
-    Raises
-    ------
-    HairError
-        ``light-unseen``: the board leaves it so open that no colour can be told.
-    """
-    limits = read_limits("light")
-    doubt = float(light.doubt_at(middles).max())
-    if doubt <= limits["flag_doubt"]:
-        return ()
-    says = (
-        f"Hair {name} lies where no bare board shows its light, which is known to {doubt:.0%} "
-        f"there (one SD; flagged above {limits['flag_doubt']:.0%}, refused above "
-        f"{limits['refuse_doubt']:.0%})"
-    )
-    remedy = (
-        "Lay hair and chart side by side on one plain matt board that reaches beyond the hair, or "
-        "photograph a plain card in the same light."
-    )
-    if doubt > limits["refuse_doubt"]:
-        raise HairError("light-unseen", f"{says}.", where=f"hair {name}", remedy=remedy)
-    return (Flag(code="light-unseen", says=f"{says}; its intervals tell it.", remedy=remedy),)
 
 
 def _shine(body: Body, limit: float) -> Flag | None:

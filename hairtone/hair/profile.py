@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 from hairtone.calibration.types import Calibration, ColourModel, LightField
 from hairtone.colorimetry import Floats, lab_to_xyz, xyz_to_lab
 from hairtone.errors import Flag
+from hairtone.hair.beside import light_of_strand
 from hairtone.hair.body import Body, find_body
 from hairtone.hair.cells import BINS, Cells, check_filled, strand_cells
 from hairtone.hair.colours import CellSums, cell_sums
-from hairtone.hair.doubts import light_flags, profile_flags
+from hairtone.hair.doubts import profile_flags
 from hairtone.hair.ends import without_strange_ends
 from hairtone.hair.lamp import lamp_white
 from hairtone.hair.types import Profile, Strand
@@ -44,11 +45,12 @@ def measure_profile(
     HairError
         ``hair-too-small``: too few pixels inside the edges. ``hair-clipped``: so much of the hair
         is clipped that its mean means nothing. ``light-unseen``: it lies too far from any board.
+        ``shadow-between``: it and the chart lie in different light.
     """
     model = calibration.model
     cells, sums, body, notes = _body_of(photo, model, light, strand)
     middles = cells.centres.reshape(BINS, -1, 2).mean(axis=1)
-    flags = notes + light_flags(light, middles, name=strand.name)
+    light, doubts = light_of_strand(light, strand, middles)
     white = lamp_white(model)
     linear = body.linear * white
     lab = model.lab(linear)
@@ -61,7 +63,7 @@ def measure_profile(
         draws=draws.astype(np.float32),
         viewing=calibration.viewing,
         pixels=sums.count.sum(axis=(1, 2)).astype(np.int64),
-        flags=flags + profile_flags(photo, strand, cells, sums, body),
+        flags=notes + doubts + profile_flags(photo, strand, cells, sums, body),
         sampling_draws=shaken.astype(np.float32),
         facts=body.facts,
     )
@@ -76,7 +78,8 @@ def body_light(photo: Photo, calibration: Calibration, light: LightField, strand
         As `measure_profile`.
     """
     model = calibration.model
-    _, _, body, _ = _body_of(photo, model, light, strand)
+    cells, _, body, _ = _body_of(photo, model, light, strand)
+    light_of_strand(light, strand, cells.centres)
     return np.asarray((body.linear * lamp_white(model)).mean(axis=0))
 
 

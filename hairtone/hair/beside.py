@@ -1,0 +1,126 @@
+"""Is the light on a hair the light on the chart? What the board beside both of them says."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Final
+
+import numpy as np
+
+from hairtone.calibration.types import Beside, BoardSeen, LightField
+from hairtone.colorimetry import Floats
+from hairtone.errors import Flag, HairError
+from hairtone.hair.centre import project
+from hairtone.hair.types import Strand
+from hairtone.reference import read_limits
+
+CLEAR: Final = 1.5  # cells beside the outline that may show some hair; our choice
+BAND: Final = (4.0, 0.6)  # cells, or widths of the hair, beyond those; our choice
+LEAST_BARE: Final = 0.25  # of what lies beside it, that hair lies on the board; our choice
+GREY: Final = 0.05  # of tint: what lies off the board's may be board in shadow; our choice
+DEEPEST: Final = 1.25  # of log light, that such a shadow may take; our choice, white cloth is more
+UNSEEN: Final = 0.09  # SD of log light where no board lies beside hair: as `light.UNKNOWN_SD`
+ONE_LIGHT = (
+    "Move what casts a shadow on hair or chart, lay both side by side on one plain matt board, and "
+    "photograph again."
+)
+MORE_BOARD = (
+    "Lay hair and chart side by side on one plain matt board that reaches beyond the hair, or "
+    "photograph a plain card in the same light."
+)
+
+
+def light_of_strand(
+    light: LightField, strand: Strand, middles: Floats
+) -> tuple[LightField, tuple[Flag, ...]]:
+    """The light on a strand, as unsure as the board beside it leaves it, and the doubt that told.
+
+    A step of grey between what lies beside the chart and beside the hair may be a shadow's edge,
+    or some other grey thing: the light lies anywhere between none of the step and all of it.
+
+    Parameters
+    ----------
+    light : LightField
+        Of the photo.
+    strand : Strand
+        The hair.
+    middles : ndarray, shape (n, 2)
+        Places on it. [pixels, xy]
+
+    Raises
+    ------
+    HairError
+        ``shadow-between``: hair and chart lie in different light. ``light-unseen``: the board
+        leaves it so open that no colour can be told.
+    """
+    if light.seen is None:
+        return light, _doubts(light, strand, middles, told="")
+    chart, here = light.seen.among(light.seen.by_chart), beside_strand(light.seen, strand)
+    step = here.rest - chart.rest
+    is_known, tint = bool(np.isfinite(step).all()), float(np.hypot(step[1], step[2]))
+    told = _told(step, tint) if is_known else ""
+    if strand.is_given and here.bare < LEAST_BARE:  # a head, a cloth: most are no board in shadow
+        if not (is_known and tint < GREY and abs(step[0]) < DEEPEST):
+            light = dataclasses.replace(light, step=UNSEEN)
+            return light, _doubts(light, strand, middles, told=told, is_edge=False)
+    elif is_known and tint > read_limits("light")["refuse_tint_step"]:
+        raise HairError(
+            "shadow-between",
+            f"{told} (limit of the colour {read_limits('light')['refuse_tint_step']:.0%}): they do "
+            f"not share one light, or lie on different things.",
+            where=f"hair {strand.name}",
+            remedy=ONE_LIGHT,
+        )
+    light = dataclasses.replace(light, step=abs(float(step[0])) if is_known else UNSEEN)
+    return light, _doubts(light, strand, middles, told=told, is_edge=is_known)
+
+
+def beside_strand(seen: BoardSeen, strand: Strand) -> Beside:
+    """What lies on either side of a strand."""
+    cell = float(seen.points[0, 1, 0] - seen.points[0, 0, 0])
+    line = np.asarray(strand.line, np.float64)
+    inner = strand.width / 2 + CLEAR * cell
+    outer = inner + max(BAND[0] * cell, BAND[1] * strand.width)
+    low, high = line.min(axis=0) - outer, line.max(axis=0) + outer
+    near = tuple(
+        slice(*np.searchsorted(seen.points[:, 0, 1] if axis else seen.points[0, :, 0], ends))
+        for axis, ends in ((1, (low[1], high[1])), (0, (low[0], high[0])))
+    )
+    along, across = project(seen.points[near].reshape(-1, 2), line)
+    length = float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
+    beside = (along > 0) & (along < length) & (np.abs(across) > inner) & (np.abs(across) < outer)
+    chosen = np.zeros(seen.is_bare.shape, bool)
+    chosen[near] = beside.reshape(chosen[near].shape)
+    return seen.among(chosen)
+
+
+def _told(step: Floats, tint: float) -> str:
+    share, how = abs(float(np.expm1(step[0]))), "lighter" if step[0] > 0 else "darker"
+    return (
+        f"What lies beside the hair is {share:.0%} {how} than what lies beside the chart and "
+        f"differs in colour by {tint:.0%}"
+    )
+
+
+def _doubts(
+    light: LightField, strand: Strand, middles: Floats, *, told: str, is_edge: bool = False
+) -> tuple[Flag, ...]:
+    """The doubt that the light on a hair is not known; an error where it is too large."""
+    limits = read_limits("light")
+    doubt = float(light.doubt_at(middles).max())
+    if doubt <= limits["flag_doubt"]:
+        return ()
+    if is_edge and light.step > doubt / 2:
+        code, remedy = "shadow-between", ONE_LIGHT
+        cause = f"{told}: a shadow may lie on one of them. The light on hair {strand.name}"
+    else:
+        code, remedy = "light-unseen", MORE_BOARD
+        cause = f"Hair {strand.name} lies where no bare board shows its light, which"
+    says = (
+        f"{cause} is known to {doubt:.0%} there (one SD; flagged above "
+        f"{limits['flag_doubt']:.0%}, refused above {limits['refuse_doubt']:.0%})"
+    )
+    if doubt > limits["refuse_doubt"]:
+        raise HairError(code, f"{says}.", where=f"hair {strand.name}", remedy=remedy)
+    tail = f" {told}." if told and code == "light-unseen" else ""
+    return (Flag(code=code, says=f"{says}; its intervals tell it.{tail}", remedy=remedy),)
