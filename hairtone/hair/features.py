@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from hairtone.calibration.types import Calibration, LightField
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import Floats, decode_srgb, encode_srgb
+from hairtone.errors import HairError
 from hairtone.hair.lamp import lamp_white
 from hairtone.photo.pixels import packed_pixels
 from hairtone.photo.types import Photo
@@ -25,6 +26,7 @@ CHART_FRAME: Final = 0.85  # width of a chart's own frame, in patches; our choic
 BOARD_RING: Final = 3.0  # reach of the ring that the board's colour is taken from, in patches
 MID_GREY: Final = 0.18  # luminance of a board as the protocol wants it
 BOARD_STRIDE: Final = 5  # of the reduced pixels that the board's median is taken over
+LEAST_BOARD: Final = 50  # of those pixels that a median is taken of; our choice
 LEAST_TEXTURE: Final = 0.9  # codes; a board rounded flat is not smoother than this
 BAND: Final = 1 << 18  # numbers of a band of rows that are worked on together; our choice, speed
 DARK_FLOOR: Final = 0.02  # relative light added before logarithms: noise of blacks stays quiet
@@ -89,6 +91,7 @@ def frame_features(
     is_chart = _quad(size, corners, grow=CHART_FRAME * patch)
     ring = _quad(size, corners, grow=BOARD_RING * patch) & ~is_chart
     thin = np.s_[..., ::BOARD_STRIDE, ::BOARD_STRIDE]
+    _check_room(is_chart[thin], photo)
     logs = _looked_up(tables, sums[thin]) - field[thin]
     board, smoothness = _board(logs, texture[thin], ring[thin], is_chart[thin])
     lightness, tint, greyness = _told_against(board, sums, tables)
@@ -240,16 +243,27 @@ def _unit(vectors: Floats) -> Floats:
     return np.asarray(vectors / np.linalg.norm(vectors, axis=-1, keepdims=True))
 
 
+def _check_room(is_chart: NDArray[np.bool_], photo: Photo) -> None:
+    """Refuse a frame that the chart fills."""
+    if np.count_nonzero(~is_chart) < LEAST_BOARD:
+        raise HairError(
+            "hair-not-found",
+            f"The chart takes {is_chart.mean():.0%} of the frame: there is no room for hair in it.",
+            where=photo.name,
+            remedy="Step back until chart and hair lie in one frame.",
+        )
+
+
 def _board(
     logs: SINGLES, texture: SINGLES, ring: NDArray[np.bool_], is_chart: NDArray[np.bool_]
 ) -> tuple[SINGLES, float]:
     """Log light and texture of the board: the commonest smooth material around the chart."""
-    if ring.sum() < 50:
+    if ring.sum() < LEAST_BOARD:
         ring = ~is_chart
     smooth = ring & (texture <= np.quantile(texture[ring], 0.6))
     start = np.median(logs[:, smooth], axis=1)[:, None, None]
     near = ~is_chart & (np.abs(logs - start).max(axis=0) < 0.25)
-    if near.sum() < 50:
+    if near.sum() < LEAST_BOARD:
         near = smooth
     board = np.median(logs[:, near], axis=1)
     return np.asarray(board, dtype=np.float32), max(float(np.median(texture[near])), LEAST_TEXTURE)

@@ -134,6 +134,16 @@ def test_a_bare_board_is_refused_with_the_remedy():
     assert "line by hand" in refusal.value.remedy
 
 
+def test_a_chart_that_fills_the_frame_leaves_no_room_for_hair():
+    chart = (20, 20, 1180, 880)
+    photo, _, _ = draw([], chart=chart)
+
+    with pytest.raises(HairError, match="no room for hair") as refusal:
+        find_strands(photo, reading_of(chart), calibration(), light_field())
+
+    assert refusal.value.code == "hair-not-found"
+
+
 def test_a_shadow_and_a_label_on_the_board_are_no_hair():
     with pytest.raises(HairError, match="No hair"):
         found([Tress(line=[(800, 200), (800, 700)], labs=[(38.0, 0.0, 0.0)],
