@@ -286,8 +286,10 @@ def _wanted_strands(
             wanted.append((hair.place, strands))
         elif hair.place == 0:
             wanted.extend(enumerate(strands, start=1))
-        elif (named := max(last, hair.place)) > len(strands):
-            # one missed shifts the count: none of them can be told from its neighbour
+        elif (named := max(last, hair.place)) > len(strands) or (
+            named < len(strands) and any(s.error is not None for s in strands)
+        ):
+            # one missed, or two in one, shifts the count: none can be told from its neighbour
             wanted.append((hair.place, _no_such_place(photo, named, len(strands))))
         else:
             wanted.append((hair.place, strands[hair.place - 1]))

@@ -22,10 +22,15 @@ END_SHARE: Final = 0.5  # of the usual breadth: where the mean fibre ends
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CentreLine:
-    """A line through the middle of a piece and its breadth along it, reduced pixels."""
+    """A line through the middle of a piece and its breadth along it, reduced pixels.
+
+    `spread` is the breadth of an even strip whose pixels lie as far from the line: that of a piece
+    with a gap in its middle is larger than its own.
+    """
 
     points: Floats
     breadth: Floats
+    spread: float
 
     @property
     def length(self) -> float:
@@ -150,7 +155,11 @@ def _trimmed(line: Floats, along: Floats, across: Floats) -> CentreLine:
     low, high = full[0] + start - 0.5, full[-1] + start + 0.5
     cut = _between(line, low, high)
     at = np.linspace(low, high, POINTS) - start
-    return CentreLine(points=cut, breadth=np.interp(at, np.arange(cells), count))
+    return CentreLine(
+        points=cut,
+        breadth=np.interp(at, np.arange(cells), count),
+        spread=float(np.sqrt(12 * across.var())),
+    )
 
 
 def fitted_ends(

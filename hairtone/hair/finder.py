@@ -16,7 +16,7 @@ from hairtone.hair.centre import CentreLine, centre_line, fitted_ends, project, 
 from hairtone.hair.clamp import without_clamps
 from hairtone.hair.edges import full_mask
 from hairtone.hair.features import Features, frame_features
-from hairtone.hair.outline import Mask, Piece, find_pieces
+from hairtone.hair.outline import Mask, Piece, axis_of, find_pieces
 from hairtone.hair.roots import SIDES, held_end, named_end, roots_assumed, roots_last
 from hairtone.hair.section import Section, section_along, section_mask
 from hairtone.hair.strip import after_regrowth, check_line
@@ -27,6 +27,11 @@ from hairtone.reference import read_limits
 LEAST_WIDTH: Final = 12.0  # photo pixels; our choice: four lanes of fibres inside mixed edges
 LEAST_LENGTH: Final = 60.0  # photo pixels; a row of pixels to a bin
 INNER_POINTS: Final = slice(3, -3)  # of a line's 33: fanned ends and clamps are no bulge
+LEAST_AXIS: Final = 2.0  # length over width by second moments; our choice: sound tresses at hand
+# have 4 and more, markers up to 1.5; a lock bent into half a circle has 2.3 (closed form)
+LEAST_WHOLE: Final = 1.6  # the same before clamps are taken off
+LEAST_LEFT: Final = 0.75  # of such a thing that clamps leave; our choice
+UNEVEN: Final = 0.17  # SD of the breadth over its mean; our choice: sound hair stays under 0.14
 LOOSE: Final = 0.1  # of the length, where single fibres end; our choice
 
 BY_HAND = (
@@ -59,29 +64,41 @@ def find_strands(
     Raises
     ------
     HairError
-        ``hair-not-found``, ``hair-too-small``, ``hair-merged`` or ``roots-unclear``.
+        ``hair-not-found``, ``hair-too-small`` or ``roots-unclear``; or the `error` that all of
+        the strands found have.
     """
     if roots is not None and roots not in SIDES:
         raise ValueError(f"roots is {roots!r}; choose one of {', '.join(SIDES)}.")
     features = frame_features(photo, reading, calibration, light)
     seen = find_pieces(features)
-    pieces = seen.hair
-    if not pieces:
+    laid, lumps = [], []
+    for whole in seen.hair:
+        piece, line = _without_clamp(whole, features)
+        if _is_lump(whole.mask, piece.mask, line):
+            lumps.append(whole.mask)
+        else:
+            laid.append((piece, line))
+    if not laid:
         raise _not_found(photo)
-    laid = [_without_clamp(piece, features) for piece in pieces]
     ends = _root_ends(laid, roots, where=photo.name)
-    found, others = [], _left_out(seen.left_out, features)
+    found, others = [], _left_out(seen.left_out + lumps, features)
     for (piece, line), (turned, is_certain) in zip(laid, ends, strict=True):
         flags = others if is_certain else (roots_assumed(), *others)
-        flags += _bulge(photo, line, features)
+        merged = _merged(photo, line, features)
+        if isinstance(merged, Flag):
+            flags += (merged,)
         strand = _strand(photo, piece, line, features, turned=turned, flags=flags)
         if not _is_too_small(strand):
-            found.append(dataclasses.replace(strand, mm_per_px=mm_per_px))
-        elif len(pieces) == 1:
+            error = merged if isinstance(merged, HairError) else None
+            found.append(dataclasses.replace(strand, mm_per_px=mm_per_px, error=error))
+        elif len(laid) == 1:
             size = f"{strand.width:.0f} x {_length(strand):.0f} pixels"
             raise _too_small(photo, f"The hair found is {size}", "a larger view")
     if not found:
         raise _not_found(photo)
+    errors = [strand.error for strand in found if strand.error is not None]
+    if len(errors) == len(found):
+        raise errors[0]
     return _named(found)
 
 
@@ -246,31 +263,54 @@ def _too_small(photo: Photo, says: str, wanted: str) -> HairError:
     )
 
 
-def _bulge(photo: Photo, line: CentreLine, features: Features) -> tuple[Flag, ...]:
+def _is_lump(whole: Mask, mask: Mask, line: CentreLine) -> bool:
+    """Whether a thing runs nowhere: a printed marker, a label, a lid.
+
+    It is about as broad as long, and either of no one breadth along its line or cut to a strip
+    only by what was taken for clamps at both ends.
+    """
+    inner, usual = line.breadth[INNER_POINTS], float(np.median(line.breadth))
+    if inner.max() > read_limits("hair")["refuse_breadth_above"] * usual:
+        return False  # hair with something across it
+    if _slenderness(mask) < LEAST_AXIS and bool(inner.std() > UNEVEN * inner.mean()):
+        return True
+    return _slenderness(whole) < LEAST_WHOLE and bool(mask.sum() < LEAST_LEFT * whole.sum())
+
+
+def _slenderness(mask: Mask) -> float:
+    _, _, length, width = axis_of(mask)
+    return length / width
+
+
+def _merged(photo: Photo, line: CentreLine, features: Features) -> Flag | HairError | None:
     """The doubt that something lies against the hair and was taken for it.
 
-    Raises
-    ------
-    HairError
-        ``hair-merged``: the outline is so much broader in one place that it is two things.
+    An error where it is two things: so much broader in one place, or with a gap in its middle.
     """
     limits = read_limits("hair")
-    inner = line.breadth[INNER_POINTS]
-    ratio = float(inner.max() / np.median(line.breadth))
-    if ratio <= limits["flag_breadth_above"]:
-        return ()
+    inner, usual = line.breadth[INNER_POINTS], float(np.median(line.breadth))
+    ratio, gaping = float(inner.max()) / usual, line.spread / usual
     x, y = features.to_photo(line.points[INNER_POINTS][int(inner.argmax())])
     says = (
         f"The hair's outline at {x:.0f},{y:.0f} is {ratio:.1f} times as broad as elsewhere "
         f"(flagged above {limits['flag_breadth_above']:.1f}, refused above "
         f"{limits['refuse_breadth_above']:.1f}): a hand, a clip or other hair may lie against it"
     )
+    is_two = ratio > limits["refuse_breadth_above"]
+    if not is_two and gaping > limits["refuse_spread_above"]:
+        is_two = True
+        says = (
+            f"The hair's outline around {x:.0f},{y:.0f} has a gap along its middle: it reaches "
+            f"{gaping:.2f} times as far as hair fills it (refused above "
+            f"{limits['refuse_spread_above']:.2f}): something may lie across two hairs"
+        )
     remedy = f"Take it away and photograph again. {BY_HAND}"
-    if ratio > limits["refuse_breadth_above"]:
-        raise HairError("hair-merged", f"{says}.", where=photo.name, remedy=remedy)
-    return (
-        Flag(code="hair-merged", says=f"{says}; what lies there counts as hair.", remedy=remedy),
-    )
+    if is_two:
+        return HairError("hair-merged", f"{says}.", where=photo.name, remedy=remedy)
+    if ratio <= limits["flag_breadth_above"]:
+        return None
+    says = f"{says}; what lies there counts as hair."
+    return Flag(code="hair-merged", says=says, remedy=remedy)
 
 
 def _left_out(masks: list[Mask], features: Features) -> tuple[Flag, ...]:

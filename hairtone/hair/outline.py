@@ -103,7 +103,7 @@ def _may_be_hair(mask: Mask, texture: SINGLES, features: Features) -> bool:
 def _is_clamp_alone(mask: Mask, texture: SINGLES, features: Features) -> bool:
     """Whether a piece is a short plain bar: the clamp of hair that the board hides."""
     plain = np.median(texture[mask]) < SMOOTH and np.median(features.greyness[mask]) < NEUTRAL
-    return bool(plain and _axis(mask)[2] < BAR_LENGTH * max(mask.shape))
+    return bool(plain and axis_of(mask)[2] < BAR_LENGTH * max(mask.shape))
 
 
 def _with_fellows(
@@ -124,7 +124,7 @@ def _is_fellow(mask: Mask, hair: Mask, features: Features) -> bool:
     def apart(values: SINGLES) -> float:
         return abs(float(np.median(values[mask])) - float(np.median(values[hair])))
 
-    breadth = _axis(mask)[3] / max(_axis(hair)[3], 1e-9)
+    breadth = axis_of(mask)[3] / max(axis_of(hair)[3], 1e-9)
     area = float(mask.sum()) / float(hair.sum())
     return (
         apart(features.lightness) < FELLOW_LIGHT
@@ -269,7 +269,7 @@ def _joined(masks: list[Mask]) -> list[Mask]:
 
 def _continues(one: Mask, other: Mask) -> bool:
     """Whether two pieces lie in one line, end to end, with a gap shorter than their width."""
-    (c1, u1, l1, w1), (c2, u2, l2, w2) = _axis(one), _axis(other)
+    (c1, u1, l1, w1), (c2, u2, l2, w2) = axis_of(one), axis_of(other)
     link = c2 - c1
     distance = float(np.linalg.norm(link))
     link = link / max(distance, 1e-9)
@@ -280,7 +280,7 @@ def _continues(one: Mask, other: Mask) -> bool:
     return alike and aside < 0.5 * max(w1, w2) and -0.5 * max(w1, w2) < gap < 1.0 * max(w1, w2)
 
 
-def _axis(mask: Mask) -> tuple[Floats, Floats, float, float]:
+def axis_of(mask: Mask) -> tuple[Floats, Floats, float, float]:
     """Centre, direction, length and width of a piece, by its second moments."""
     ys, xs = np.nonzero(mask)
     points = np.stack([xs, ys], axis=1).astype(np.float64)

@@ -87,6 +87,8 @@ def _body_of(
     photo: Photo, model: ColourModel, light: LightField, strand: Strand
 ) -> tuple[Cells, CellSums, Body, tuple[Flag, ...]]:
     """The strand's cells, what lies in them, its body light, and notes of places left out."""
+    if strand.error is not None:
+        raise strand.error
     cells = strand_cells(strand, size=photo.size)
     sums = cell_sums(photo, model, cells, white=lamp_white(model))
     pixels = sums.count.sum(axis=(1, 2)).astype(np.int64)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hairtone.colorimetry import Floats, Viewing
-from hairtone.errors import Flag
+from hairtone.errors import Flag, HairError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -36,6 +36,8 @@ class Strand:
         no mark was set. [pixels]
     flags : tuple of Flag
         Doubts about the outline.
+    error : HairError or None
+        Why it was found and yet cannot be measured.
     """
 
     name: str
@@ -47,6 +49,7 @@ class Strand:
     is_given: bool = False
     regrowth_px: float | None = None
     flags: tuple[Flag, ...] = ()
+    error: HairError | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

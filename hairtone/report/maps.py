@@ -99,4 +99,7 @@ def _strand(
             where=photo.name,
             remedy="Draw its line by hand.",
         )
-    return strands[hair.place - 1]
+    strand = strands[hair.place - 1]
+    if strand.error is not None:
+        raise strand.error
+    return strand

@@ -1,17 +1,19 @@
 """Tresses found on a board, against their known outline."""
 
+import dataclasses
 from pathlib import Path
 
 import numpy as np
 import pytest
 from hair.tress import BOARD, Tress, calibration, draw, light_field, reading_of
 
+from hairtone.colorimetry import delta_e
 from hairtone.errors import HairError
 from hairtone.hair.finder import find_strands, strand_along
 from hairtone.hair.strip import outline_on_chart, refuse_on_chart
 from hairtone.photo.reader import read_photo_bytes
-from hairtone.pipeline import calibrate_photo
-from hairtone.request import PhotoRequest
+from hairtone.pipeline import calibrate_photo, measure_pixels
+from hairtone.request import HairRequest, PhotoRequest
 from hairtone.scene import random_scene, render_scene
 
 RED, DARK, WHITE, BLUE = (30.0, 22.0, 12.0), (18.0, 3.0, 4.0), (72.0, 1.0, 8.0), (40.0, -5.0, -30.0)
@@ -332,3 +334,81 @@ def test_a_thing_that_lies_against_the_hair_is_told(reach, outcome):
         (strand,), _ = found([tress, other])
         (flag,) = (f for f in strand.flags if f.code == "hair-merged")
         assert "times as broad" in flag.says
+
+
+def test_a_thing_that_lies_against_one_hair_leaves_the_others_sound():
+    """Three rendered tresses, a hand against the last: only that one is refused."""
+    rendered = render_scene(random_scene(7, tresses=3))
+    photo = read_photo_bytes(rendered.jpeg, name="three.jpg")
+    truth = rendered.truth.tresses[2]
+    x, y = truth.line[len(truth.line) // 2].astype(int)
+    high, wide = int(truth.width), photo.size[0] - 12 - x
+    noise = np.random.default_rng(1).normal(0, 2, (high, wide, 3))
+    pixels = np.array(photo.pixels)
+    pixels[y : y + high, x : x + wide] = np.array([196, 148, 122]) + noise
+    spoilt = dataclasses.replace(photo, pixels=pixels)
+    request = PhotoRequest(path=Path("three.jpg"))
+
+    sound, result = (measure_pixels(one, request) for one in (photo, spoilt))
+
+    assert [tress.error for tress in sound.tresses] == [None, None, None]
+    codes = [tress.error and tress.error.code for tress in result.tresses]
+    assert codes == [None, None, "hair-merged"]
+    assert result.status == "flagged"
+    for one, other in zip(sound.tresses[:2], result.tresses[:2], strict=True):
+        # the hand takes board away, by which the light is told
+        assert delta_e(one.profile.lab, other.profile.lab).max() < 0.3
+
+
+@pytest.fixture(scope="module")
+def joined():
+    """Three rendered tresses, a band of skin over the first two."""
+    rendered = render_scene(random_scene(7, tresses=3))
+    photo = read_photo_bytes(rendered.jpeg, name="three.jpg")
+    one, other = rendered.truth.tresses[:2]
+    y = int(one.line[len(one.line) // 2, 1])
+    left, right = int(one.line[:, 0].min()), int(other.line[:, 0].max())
+    noise = np.random.default_rng(1).normal(0, 2, (90, right - left, 3))
+    pixels = np.array(photo.pixels)
+    pixels[y : y + 90, left:right] = np.array([196, 148, 122]) + noise
+    return dataclasses.replace(photo, pixels=pixels)
+
+
+def test_two_hairs_joined_by_what_lies_on_them_are_refused_and_the_third_is_not(joined):
+    result = measure_pixels(joined, PhotoRequest(path=Path("three.jpg")))
+
+    codes = [tress.error and tress.error.code for tress in result.tresses]
+    assert codes == ["hair-merged", None]
+    assert "gap along its middle" in result.tresses[0].error.says
+
+
+def test_hairs_are_not_counted_over_one_that_may_be_two(joined):
+    """Named is the first of what the photo shows as two: whether it is one cannot be told."""
+    hairs = (HairRequest(place=1),)
+
+    result = measure_pixels(joined, PhotoRequest(path=Path("three.jpg"), hairs=hairs))
+
+    assert [tress.error.code for tress in result.tresses] == ["place-not-found"]
+
+
+def marker(seed, side):
+    """A black square with white blocks inside, as printed to find a sheet by."""
+    blocks = np.zeros((6, 6))
+    blocks[1:5, 1:5] = np.random.default_rng(seed).random((4, 4)) < 0.45
+    return np.where(np.kron(blocks, np.ones((side // 6, side // 6))) > 0, 235, 28)[..., None]
+
+
+@pytest.mark.parametrize("side", [96, 150])
+@pytest.mark.parametrize("seed", range(6))
+def test_a_printed_marker_on_the_board_is_no_hair(seed, side):
+    photo, _, _ = draw([Tress(line=[(560, 120), (560, 820)])])
+    pixels = np.array(photo.pixels)
+    print_ = marker(seed, side)
+    pixels[400 : 400 + len(print_), 850 : 850 + len(print_)] = print_
+
+    strands = find_strands(
+        dataclasses.replace(photo, pixels=pixels), reading_of(), calibration(), light_field()
+    )
+
+    assert len(strands) == 1
+    assert abs(strands[0].line[:, 0].mean() - 560) < 20
