@@ -112,15 +112,14 @@ def reduce_photo(photo: Photo, to_light: Callable[[Codes], Floats]) -> Cells:
     x = _sample_places(width, columns)
     shown = codes_at(photo, *np.ix_(y, x))
     light, level, square = np.zeros((rows, columns, 3)), np.zeros((rows, columns)), 0.0
-    brightest = np.zeros((rows, columns, 3), shown.dtype)
     for down, across in np.ndindex(SAMPLES, SAMPLES):
-        codes = shown[down::SAMPLES, across::SAMPLES]
-        sample = to_light(codes)
+        sample = to_light(shown[down::SAMPLES, across::SAMPLES])
         bright = sample @ np.array([0.25, 0.5, 0.25])
         light += sample
         level += bright
         square = square + bright**2
-        np.maximum(brightest, codes, out=brightest)
+    brightest = np.maximum.reduce([shown[k::SAMPLES] for k in range(SAMPLES)])
+    brightest = np.maximum.reduce([brightest[:, k::SAMPLES] for k in range(SAMPLES)])
     count = SAMPLES**2
     mean, level = np.maximum(light / count, LEAST_LIGHT), np.maximum(level / count, LEAST_LIGHT)
     spread = np.sqrt(np.maximum(square / count - level**2, 0.0))
@@ -172,10 +171,11 @@ def _grow(cells: Cells, allowed: Mask, near: Mask, *, middle: Floats) -> Board:
     chosen = (seeded >= max(3, 0.1 * seeded.sum())) & (sizes >= LEAST_PIECE)
     if not chosen.any():
         return empty
+    members = _members(pieces, smooth)
     away = (cells.points - middle) / np.hypot(*cells.points[-1, -1])
     for _ in range(3):
         rest = _left_over(cells.colour, away, smooth & chosen[pieces])
-        typical = _median_by_piece(rest, pieces, smooth, len(sizes))
+        typical = _median_by_piece(rest, members, len(sizes))
         before = chosen
         chosen = (np.abs(typical) < JOINED).all(axis=1) & (sizes >= LEAST_PIECE) | (
             chosen & (seeded > 0)
@@ -259,18 +259,21 @@ def _left_over(colour: Floats, away: Floats, bare: Mask) -> Floats:
     return rest
 
 
-def _median_by_piece(rest: Floats, pieces: NDArray[np.int64], used: Mask, count: int) -> Floats:
-    """Median of `rest` over each piece, shape (count, 3); far off where a piece is empty."""
-    typical = np.full((count, rest.shape[-1]), np.inf)
-    numbers = pieces[used]
+def _members(pieces: NDArray[np.int64], used: Mask) -> dict[int, NDArray[np.intp]]:
+    """Which used cells, counted through the frame, make up each piece that is large enough."""
+    places = np.flatnonzero(used)
+    numbers = pieces.ravel()[places]
     order = np.argsort(numbers, kind="stable")
-    starts = np.flatnonzero(np.diff(numbers[order], prepend=-1))
-    ends = np.append(starts[1:], len(order))
-    values = rest[used][order]
-    for start, end in zip(starts, ends, strict=True):
-        if end - start >= LEAST_PIECE:
-            piece = values[start:end]
-            typical[numbers[order[start]]] = [middle_of(channel) for channel in piece.T]
+    parts = np.split(places[order], np.flatnonzero(np.diff(numbers[order])) + 1)
+    return {int(pieces.flat[part[0]]): part for part in parts if len(part) >= LEAST_PIECE}
+
+
+def _median_by_piece(rest: Floats, members: dict[int, NDArray[np.intp]], count: int) -> Floats:
+    """Median of `rest` over each piece, shape (count, 3); far off where a piece is too small."""
+    typical = np.full((count, rest.shape[-1]), np.inf)
+    values = rest.reshape(-1, rest.shape[-1])
+    for number, part in members.items():
+        typical[number] = [middle_of(channel) for channel in values[part].T]
     return typical
 
 

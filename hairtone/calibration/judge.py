@@ -68,7 +68,8 @@ def darkest_value(photo: Photo) -> float:
     rank = len(codes) // 1000
     rises = bool((np.diff(photo.encoding.table, axis=0) >= 0).all())
     if photo.encoding.to_srgb is None and rises:  # then codes rank as their values do
-        dark = np.stack([np.partition(codes[:, k], rank)[rank] for k in range(3)])
+        below = [np.cumsum(np.bincount(codes[:, k])) for k in range(3)]
+        dark = np.array([np.searchsorted(count, rank, side="right") for count in below])
         return float(encoded_values(photo, dark[None]).min())
     return float(np.partition(encoded_values(photo, codes), rank, axis=0)[rank].min())
 

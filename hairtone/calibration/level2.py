@@ -105,8 +105,7 @@ class Level2Model:
         return np.concatenate(parts) if parts else np.empty((0, 3))
 
     def _lab(self, light: Floats) -> Floats:
-        root = self._corrected(light)
-        return self.regression.cubic_lab(root) + self.regression.around(root).shift
+        return self.regression.lab(self._corrected(light))
 
     def _corrected(self, light: Floats) -> Floats:
         """Cube roots of light with the mean discrepancy off."""

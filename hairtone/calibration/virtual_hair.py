@@ -86,8 +86,26 @@ class HairRegression:
         """L*a*b* by the cubic alone, shape (…, 3)."""
         return np.asarray(cubic(root) @ self.coefficients)
 
+    def lab(self, root: Floats) -> Floats:
+        """L*a*b* by the cubic and the local line, shape (n, 3)."""
+        return np.asarray(self.cubic_lab(root) + self._lines_through(root).found[:, 0])
+
     def around(self, root: Floats) -> LocalFit:
         """Local lines through the nearest virtual hair around each colour (n, 3)."""
+        local = self._lines_through(root)
+        left = self.rest[local.near] - local.line @ local.found
+        weight = local.weighted[:, 0]
+        scatter = np.swapaxes(left * weight[..., None], 1, 2) @ left
+        hair = np.linalg.solve(local.normal, local.weighted @ self.hair[local.near])
+        return LocalFit(
+            root=root,
+            shift=local.found[:, 0],
+            slope=local.found[:, 1:],
+            scatter=scatter / weight.sum(axis=1)[:, None, None],
+            shapes=np.asarray(hair[:, 0], np.float64),
+        )
+
+    def _lines_through(self, root: Floats) -> _Lines:
         seen, asked = self.root @ OPPONENT, root @ OPPONENT
         some = _may_be_near(seen, asked)
         seen = seen[some]
@@ -101,18 +119,21 @@ class HairRegression:
         line = np.concatenate([np.ones((*near.shape, 1)), away], axis=2)
         weighted = np.swapaxes(line * weight[..., None], 1, 2)
         normal = weighted @ line + np.diag(LOCAL_RIDGE)
-        rest = self.rest[near]
-        found = np.linalg.solve(normal, weighted @ rest)
-        left = rest - line @ found
-        scatter = np.swapaxes(left * weight[..., None], 1, 2) @ left
-        mean = np.linalg.solve(normal, weighted @ self.hair[near])[:, 0]
-        return LocalFit(
-            root=root,
-            shift=found[:, 0],
-            slope=found[:, 1:],
-            scatter=scatter / weight.sum(axis=1)[:, None, None],
-            shapes=mean,
-        )
+        found = np.linalg.solve(normal, weighted @ self.rest[near])
+        return _Lines(near=near, line=line, weighted=weighted, normal=normal, found=found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Lines:
+    """Local lines (n) through k neighbours each: `near` (n, k) of the virtual hair, its terms
+    `line` (n, k, 4) and, times their weights, `weighted` (n, 4, k), `normal` (n, 4, 4), and the
+    coefficients `found` (n, 4, 3)."""
+
+    near: NDArray[np.intp]
+    line: Floats
+    weighted: Floats
+    normal: Floats
+    found: Floats
 
 
 def _may_be_near(seen: Floats, asked: Floats) -> NDArray[np.intp]:

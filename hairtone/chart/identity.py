@@ -172,6 +172,8 @@ def _consensus(measured: Floats, seen: Floats, known: Floats) -> tuple[NDArray[n
         rms = np.sqrt((distance**2 * weight).sum(axis=1) / np.maximum(agreeing, 1))
         better = (agreeing > best) | ((agreeing == best) & (rms < residual))
         best, residual = np.where(better, agreeing, best), np.where(better, rms, residual)
+        if best.max() == seen.shape[1]:
+            break  # a whole chart: nothing covers it
     return best, residual
 
 

@@ -45,29 +45,31 @@ def find_lattices(squares: Squares) -> tuple[Lattice, ...]:
     """Grids of at least `FEWEST` squares, best supported first, each once."""
     if len(squares.centres) < FEWEST:
         return ()
-    seen: list[list[Floats]] = [[] for _ in squares.centres]  # cells of grids each square was in
+    # of the grids each square was in, the inverse of its cell (rows: its sides)
+    seen: list[list[Floats]] = [[] for _ in squares.centres]
     grids: list[Lattice] = []
     tried = 0
     for seed, u, v in zip(*_seeds(squares), strict=True):
-        if any(_is_same_grid(cell, np.array([u, v])) for cell in seen[seed]):
+        if any(_is_same_grid(inverse, np.array([u, v])) for inverse in seen[seed]):
             continue
         tried += 1
         if tried > SEEDS:
             break
         places, members, cells = _grow(squares, int(seed), u, v)
-        for member, cell in zip(members, cells, strict=True):
-            seen[member].append(cell)
+        for member, inverse in zip(members, np.linalg.inv(np.array(cells)), strict=True):
+            seen[member].append(inverse)
         grid = _settle(squares, places, members) if FEWEST <= len(members) <= MOST else None
         if grid is not None:
             grids.append(grid)
     return tuple(sorted(grids, key=lambda grid: -len(grid.members)))
 
 
-def _is_same_grid(cell: Floats, other: Floats) -> bool:
+def _is_same_grid(inverse: Floats, other: Floats) -> bool:
     """Whether another cell (rows: its sides) spans the same grid, or part of it: its diagonals."""
-    steps = other @ np.linalg.inv(cell)
+    steps = other @ inverse
     whole = steps.round()
-    return bool(np.abs(steps - whole).max() < SAME and abs(np.linalg.det(whole)) > 0.5)
+    (a, b), (c, d) = whole
+    return bool(np.abs(steps - whole).max() < SAME and a * d != b * c)
 
 
 def map_points(matrix: Floats, points: Floats) -> Floats:

@@ -121,7 +121,7 @@ def _trimmed_mean(planes: Floats) -> Floats:
     """Of values (24, 3, n), shape (24, 3)."""
     cut = int(TRIM * planes.shape[-1])
     kept = slice(cut, planes.shape[-1] - cut)
-    return np.partition(planes, (kept.start, kept.stop - 1), axis=-1)[..., kept].mean(axis=-1)
+    return np.asarray(np.sort(planes, axis=-1)[..., kept].mean(axis=-1))  # faster than partition
 
 
 def _dark_share(codes: NDArray[np.uint8 | np.uint16], brightest: Floats, photo: Photo) -> Floats:

@@ -13,7 +13,7 @@ from hairtone.colorimetry import Floats
 POINTS: Final = 33  # of a line; our choice: a bend over a tenth of the length is followed
 SAMPLE: Final = 6000  # pixels that place the line; the middle of 100 is known to 0.3 % of the width
 FULL_SHARE: Final = 0.9  # of the breadth nearby: beyond, single fibres let the board through
-FULL_SAMPLE: Final = 60_000  # pixels of a full-size mask that place the ends
+FULL_SAMPLE: Final = 30_000  # pixels of a full-size mask that place the ends
 ROUNDS: Final = 4  # of laying the line through the middle anew
 DEGREE: Final = 4  # of the bend that one round can lay; rounds add up
 LEAST_ADVANCE: Final = 0.5  # cosine to the chord over which pieces need not be searched
@@ -125,12 +125,17 @@ def _recentred(line: Floats, along: Floats, across: Floats) -> Floats:
     end = min(0.6 * breadth / length, 0.25)
     used = (count > 0.3 * np.median(count[count > 0])) & (at > end) & (at < 1 - end)
     degree = int(np.clip(used.sum() // 8, 1, DEGREE))
-    fit = np.polynomial.Legendre.fit(at[used], middle[used], degree, domain=[0, 1])
+    bend = np.linalg.lstsq(_bends(at[used], degree), middle[used], rcond=None)[0]
     low, high = at[used].min(), at[used].max()
     knots = np.linspace(low, high, len(line))
     inner = _between(line, low * length, high * length)
-    moved = inner + fit(knots)[:, None] * normals(inner)
+    moved = inner + (_bends(knots, degree) @ bend)[:, None] * normals(inner)
     return _between(moved, -low * length, _length(moved) + (1 - high) * length)
+
+
+def _bends(at: Floats, degree: int) -> Floats:
+    """Legendre polynomials at places 0 .. 1."""
+    return np.asarray(np.polynomial.legendre.legvander(2 * at - 1, degree))
 
 
 def _length(line: Floats) -> float:

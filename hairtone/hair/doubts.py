@@ -15,6 +15,7 @@ from hairtone.hair.body import Body
 from hairtone.hair.cells import Cells
 from hairtone.hair.colours import CellSums
 from hairtone.hair.types import Strand
+from hairtone.photo.pixels import codes_at
 from hairtone.photo.types import Photo
 from hairtone.reference import read_limits
 
@@ -27,6 +28,7 @@ LANES_BESIDE: Final = 3  # lanes of fibres either side of a step that are compar
 LANE_PIXELS: Final = 6  # in each lane of a bin, or the bin is not asked
 LEAST_BINS: Final = 20  # that are asked
 TILE, TILES = 24, 10  # pixels of a tile, and tiles across the frame
+LEAST_TILES: Final = 12  # that tell of the board; our choice
 CALM_TILES: Final = 0.4  # quantile of the tiles that stands for the board
 LOOKED_AT: Final = 150_000  # pixels that texture is judged on
 FLAT: Final = 0.4  # of the step that either side may change by: an edge, not a slope
@@ -216,21 +218,34 @@ def fine_contrast(photo: Photo, cells: Cells) -> tuple[float, float | None]:
     width, height = photo.size
     margin = 2 * TILE
     low, high = np.array(cells.box[:2]) - margin, np.array(cells.box[2:]) + margin
-    tiles = [
-        float(_second_difference(photo, (x, y, x + TILE, y + TILE)).mean())
-        for y in range(0, height - TILE, max(TILE, height // TILES))
-        for x in range(0, width - TILE, max(TILE, width // TILES))
-        if not (low[0] < x < high[0] and low[1] < y < high[1])
-    ]
-    return hair, float(np.quantile(tiles, CALM_TILES)) if len(tiles) >= 12 else None
+    corners = np.array(
+        [
+            (x, y)
+            for y in range(0, height - TILE, max(TILE, height // TILES))
+            for x in range(0, width - TILE, max(TILE, width // TILES))
+            if not (low[0] < x < high[0] and low[1] < y < high[1])
+        ]
+    )
+    if len(corners) < LEAST_TILES:
+        return hair, None
+    each = np.arange(TILE)
+    columns, rows = (corners[:, axis, None] + each for axis in (0, 1))
+    green = _green(photo, codes_at(photo, rows[:, :, None], columns[:, None, :])[..., 1])
+    around = green[:, :-2, 1:-1] + green[:, 2:, 1:-1] + green[:, 1:-1, :-2] + green[:, 1:-1, 2:]
+    tiles = np.abs(around - 4 * green[:, 1:-1, 1:-1]).mean(axis=(1, 2))
+    return hair, float(np.quantile(tiles, CALM_TILES))
 
 
 def _second_difference(photo: Photo, box: tuple[int, int, int, int]) -> NDArray[np.float32]:
     x0, y0, x1, y1 = box
-    green = np.ascontiguousarray(photo.pixels[y0:y1, x0:x1, 1])
-    share = green.astype(np.float32) / np.float32(photo.top_code)
-    scaled = np.float32(255) * (np.sqrt(share) if photo.encoding.is_linear else share)
-    return np.asarray(np.abs(cv2.Laplacian(scaled, cv2.CV_32F)), dtype=np.float32)
+    green = _green(photo, photo.pixels[y0:y1, x0:x1, 1])
+    return np.asarray(np.abs(cv2.Laplacian(green, cv2.CV_32F)), dtype=np.float32)
+
+
+def _green(photo: Photo, codes: NDArray[np.integer]) -> NDArray[np.float32]:
+    """Green codes on an 8-bit tone scale."""
+    share = codes.astype(np.float32, order="C") / np.float32(photo.top_code)
+    return np.asarray(np.float32(255) * (np.sqrt(share) if photo.encoding.is_linear else share))
 
 
 def _middle(cells: Cells) -> tuple[slice, slice]:

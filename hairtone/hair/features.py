@@ -29,6 +29,7 @@ BOARD_STRIDE: Final = 5  # of the reduced pixels that the board's median is take
 LEAST_BOARD: Final = 50  # of those pixels that a median is taken of; our choice
 LEAST_TEXTURE: Final = 0.9  # codes; a board rounded flat is not smoother than this
 BAND: Final = 1 << 18  # numbers of a band of rows that are worked on together; our choice, speed
+FIELD_GRID: Final = 24  # places along each edge that the light field is read at; our choice
 DARK_FLOOR: Final = 0.02  # relative light added before logarithms: noise of blacks stays quiet
 
 
@@ -220,13 +221,17 @@ def _length(warm: SINGLES, cool: SINGLES) -> SINGLES:
 
 def _log_field(light: LightField, size: tuple[int, int], *, step: float, offset: float) -> SINGLES:
     """Logarithm of the light field, read on a coarse grid and enlarged: it is smooth."""
-    width, height = size
-    xs, ys = np.linspace(0, width - 1, 24), np.linspace(0, height - 1, 24)
+    xs, ys = (np.linspace(0, edge - 1, FIELD_GRID) for edge in size)
     grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
-    coarse = np.log(light.at(grid * step + offset)).reshape(24, 24).astype(np.float32)
-    map_x = np.linspace(0, 23, width, dtype=np.float32)[None].repeat(height, axis=0)
-    map_y = np.linspace(0, 23, height, dtype=np.float32)[:, None].repeat(width, axis=1)
-    return np.asarray(cv2.remap(coarse, map_x, map_y, cv2.INTER_LINEAR))
+    coarse = np.log(light.at(grid * step + offset)).reshape(FIELD_GRID, FIELD_GRID)
+    across, down = (_between_knots(edge) for edge in size)
+    return np.asarray(down @ (coarse.astype(np.float32) @ across.T))
+
+
+def _between_knots(edge: int) -> SINGLES:
+    """Weights that interpolate an edge of pixels from evenly spread knots, (edge, knots)."""
+    at = np.linspace(0, FIELD_GRID - 1, edge, dtype=np.float32)[:, None]
+    return np.asarray(np.maximum(1 - np.abs(at - np.arange(FIELD_GRID)), 0), np.float32)
 
 
 def _quad(size: tuple[int, int], corners: Floats, *, grow: float) -> NDArray[np.bool_]:

@@ -28,7 +28,7 @@ def lamp_white(model: ColourModel) -> Floats:
 
 @lru_cache(maxsize=2)  # finder and profile ask for the same model; models do not change
 def _solved(model: ColourModel) -> Floats:
-    white = np.full(3, 0.4)
+    white = np.full(3, TARGET_LIGHT)  # where it is if the model's white is the lamp's
     for _ in range(6):
         probes = white * (1 + STEP * np.vstack([np.zeros(3), np.eye(3)]))
         seen = model.lab(probes)

@@ -241,9 +241,15 @@ def _stands_on_board(mask: Mask, features: Features) -> bool:
 
 def _hugs_chart(mask: Mask, features: Features) -> bool:
     """Whether most of a piece lies within a hand's breadth of the chart: rest of its frame."""
-    chart_px = np.sqrt(features.is_chart.sum())
-    away = cv2.distanceTransform((~features.is_chart).astype(np.uint8), cv2.DIST_L2, 3)
-    return bool(mask[away <= 0.06 * chart_px].sum() > 0.5 * mask.sum())
+    if not features.is_chart.any():
+        return False
+    reach = 0.06 * np.sqrt(features.is_chart.sum())
+    near = _around(features.is_chart, margin=int(reach) + 1)
+    part, half = mask[near], 0.5 * mask.sum()
+    if part.sum() <= half:
+        return False
+    away = cv2.distanceTransform((~features.is_chart[near]).astype(np.uint8), cv2.DIST_L2, 3)
+    return bool(part[away <= reach].sum() > half)
 
 
 def _elongation(mask: Mask) -> float:

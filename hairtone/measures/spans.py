@@ -61,11 +61,11 @@ class Spans:
 
     def noise(self, *, trials: int) -> Floats:
         """Normal errors of all spans with their joint covariance, shape (trials, m, 3)."""
-        shaken = np.zeros((trials, self.lab.size))
-        for seed, moved in enumerate((self.sampling, self.calibration)):
-            count = len(moved)
-            shaken += unit_normals(trials, count, seed) @ moved.reshape(count, -1) / np.sqrt(count)
-        return shaken.reshape(trials, *self.lab.shape)
+        size = self.lab.size
+        flat = [moved.reshape(-1, size) for moved in (self.sampling, self.calibration)]
+        values, vectors = np.linalg.eigh(sum(moved.T @ moved / len(moved) for moved in flat))
+        root = vectors * np.sqrt(np.maximum(values, 0.0))
+        return (unit_normals(trials, size, 0) @ root.T).reshape(trials, *self.lab.shape)
 
 
 @cache

@@ -67,7 +67,7 @@ def encoded_values(photo: Photo, codes: ArrayLike) -> NDArray[np.float64]:
         raise ValueError(
             f"codes run from {codes.min()} to {codes.max()}; this photo's are 0..{len(table) - 1}."
         )
-    values = table[codes, [0, 1, 2]]
+    values = np.stack([table[:, k].take(codes[..., k]) for k in range(3)], axis=-1)
     if photo.encoding.to_srgb is None:
         return values
     linear = decode_srgb(values) @ photo.encoding.to_srgb.T

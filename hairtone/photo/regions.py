@@ -36,5 +36,4 @@ def some_lines(photo: Photo, region: Box | None) -> tuple[Codes, Codes]:
     width = green.shape[1]
     groups = np.arange(0, width, max(1, -(-width * _GROUP // _LINES)))
     each = np.unique(np.minimum(groups[:, None] + np.arange(_GROUP), width - 1))
-    columns: Codes = np.ascontiguousarray(green[:, each].T)
-    return green[:: max(1, -(-len(green) // _LINES))], columns
+    return green[:: max(1, -(-len(green) // _LINES))], green.T[each]
