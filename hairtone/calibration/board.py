@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import reduce
 from typing import Any, Final
 
 import numpy as np
@@ -118,8 +119,8 @@ def reduce_photo(photo: Photo, to_light: Callable[[Codes], Floats]) -> Cells:
         light += sample
         level += bright
         square = square + bright**2
-    brightest = np.maximum.reduce([shown[k::SAMPLES] for k in range(SAMPLES)])
-    brightest = np.maximum.reduce([brightest[:, k::SAMPLES] for k in range(SAMPLES)])
+    brightest = reduce(np.maximum, (shown[k::SAMPLES] for k in range(SAMPLES)))
+    brightest = reduce(np.maximum, (brightest[:, k::SAMPLES] for k in range(SAMPLES)))
     count = SAMPLES**2
     mean, level = np.maximum(light / count, LEAST_LIGHT), np.maximum(level / count, LEAST_LIGHT)
     spread = np.sqrt(np.maximum(square / count - level**2, 0.0))

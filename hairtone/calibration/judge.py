@@ -10,7 +10,7 @@ from hairtone.calibration.types import Calibration
 from hairtone.chart.types import GREYS, ChartReading
 from hairtone.colorimetry import Floats
 from hairtone.errors import CalibrationError, Flag
-from hairtone.photo.pixels import encoded_values
+from hairtone.photo.pixels import codes_at, encoded_values
 from hairtone.photo.types import Photo
 from hairtone.reference import read_limits
 
@@ -64,7 +64,8 @@ def judge_calibration(calibration: Calibration, reading: ChartReading, photo: Ph
 def darkest_value(photo: Photo) -> float:
     """Encoded value that the darkest thousandth of the photo stays under in some channel, 0..1."""
     step = max(1, int(np.sqrt(photo.pixels[..., 0].size / SAMPLE)))
-    codes = photo.pixels[::step, ::step, :3].reshape(-1, 3)
+    rows, columns = (np.arange(0, edge, step) for edge in photo.pixels.shape[:2])
+    codes = codes_at(photo, rows[:, None], columns).reshape(-1, 3)
     rank = len(codes) // 1000
     rises = bool((np.diff(photo.encoding.table, axis=0) >= 0).all())
     if photo.encoding.to_srgb is None and rises:  # then codes rank as their values do

@@ -145,4 +145,7 @@ def distinct(keys: NDArray[np.uint32]) -> tuple[NDArray[np.int64], NDArray[np.in
     rest, red = np.divmod(found, sides[0])
     blue, green = np.divmod(rest, sides[1])
     colours = red + low[0] + ((green + low[1]) << 8) + ((blue + low[2]) << 16)
-    return colours, number.take(dense)
+    index = np.empty(len(keys), np.int32)
+    for part in _chunks(len(keys)):
+        np.take(number, dense[part], out=index[part], mode="clip")  # "raise" would copy
+    return colours, index

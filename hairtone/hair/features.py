@@ -28,7 +28,7 @@ MID_GREY: Final = 0.18  # luminance of a board as the protocol wants it
 BOARD_STRIDE: Final = 5  # of the reduced pixels that the board's median is taken over
 LEAST_BOARD: Final = 50  # of those pixels that a median is taken of; our choice
 LEAST_TEXTURE: Final = 0.9  # codes; a board rounded flat is not smoother than this
-BAND: Final = 1 << 18  # numbers of a band of rows that are worked on together; our choice, speed
+BAND: Final = 1 << 19  # numbers of a band of rows that are worked on together; our choice, speed
 FIELD_GRID: Final = 24  # places along each edge that the light field is read at; our choice
 DARK_FLOOR: Final = 0.02  # relative light added before logarithms: noise of blacks stays quiet
 
@@ -110,7 +110,7 @@ def frame_features(
 
 
 def _bands(rows: int, width: int) -> Iterator[slice]:
-    """Rows a band at a time, each a quarter of a million numbers: they stay in cache."""
+    """Rows a band at a time, each half a million numbers: they stay in cache."""
     high = max(1, BAND // width)
     return (slice(top, min(top + high, rows)) for top in range(0, rows, high))
 
