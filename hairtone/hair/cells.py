@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from hairtone.colorimetry import Floats
 from hairtone.errors import HairError
-from hairtone.hair.centre import normals, project, resampled
+from hairtone.hair.centre import normals, pixels_of, project, resampled
 from hairtone.hair.types import Strand
 
 BINS: Final = 60  # of a profile, roots to ends
@@ -111,8 +111,7 @@ def _sides(strand: Strand, stations: Floats) -> tuple[Floats, Floats]:
         half = np.full(len(stations), strand.width / 2)
         return -half, half
     stride = max(1, int(strand.width // 48))
-    ys, xs = np.nonzero(strand.mask[::stride, ::stride])
-    pixels = np.stack([xs, ys], axis=1) * float(stride) + np.array(strand.box[:2])
+    pixels = pixels_of(strand.mask[::stride, ::stride]) * float(stride) + np.array(strand.box[:2])
     along, across = project(pixels, stations)
     length = float(np.linalg.norm(np.diff(stations, axis=0), axis=1).sum())
     bins = np.floor(along / length * 30).astype(int)

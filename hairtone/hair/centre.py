@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -45,8 +46,7 @@ class CentreLine:
 
 def centre_line(mask: NDArray[np.bool_]) -> CentreLine:
     """Centre line of a mask, from one end of it to the other, in no particular direction."""
-    ys, xs = np.nonzero(mask)
-    pixels = np.stack([xs, ys], axis=1).astype(np.float64)
+    pixels = pixels_of(mask).astype(np.float64)
     line = _first_line(pixels)
     sample = pixels[np.random.default_rng(0).permutation(len(pixels))[:SAMPLE]]
     for _ in range(ROUNDS):
@@ -54,6 +54,12 @@ def centre_line(mask: NDArray[np.bool_]) -> CentreLine:
         line = _recentred(line, along, across)
     along, across = project(pixels, line)
     return _trimmed(line, along, across)
+
+
+def pixels_of(mask: NDArray[np.bool_]) -> NDArray[np.int32]:
+    """Pixels of a mask, xy, shape (n, 2), row by row."""
+    found = cv2.findNonZero(np.ascontiguousarray(mask).view(np.uint8))
+    return np.asarray([] if found is None else found, np.int32).reshape(-1, 2)
 
 
 def project(points: Floats, line: Floats) -> tuple[Floats, Floats]:
@@ -181,9 +187,8 @@ def fitted_ends(
     origin : tuple of int
         Photo pixel of the mask's first. [xy]
     """
-    stride = max(1, int(np.sqrt(mask.sum() / FULL_SAMPLE)))
-    ys, xs = np.nonzero(mask[::stride, ::stride])
-    pixels = np.stack([xs, ys], axis=1) * float(stride) + np.array(origin)
+    stride = max(1, int(np.sqrt(np.count_nonzero(mask) / FULL_SAMPLE)))
+    pixels = pixels_of(mask[::stride, ::stride]) * float(stride) + np.array(origin)
     along, _ = project(pixels, line)
     cell = 2.0 * stride
     start = float(along.min())

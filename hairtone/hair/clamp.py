@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hairtone.colorimetry import Floats
-from hairtone.hair.centre import CentreLine, project
+from hairtone.hair.centre import CentreLine, pixels_of, project
 from hairtone.hair.features import Features
 
 # All our choice, on drawn and rendered clamps of plastic and metal
@@ -45,25 +45,25 @@ def without_clamps(
     mask: NDArray[np.bool_], line: CentreLine, features: Features
 ) -> tuple[NDArray[np.bool_], bool, bool]:
     """The piece without what holds it; whether there was something at the line's start and end."""
-    ys, xs = np.nonzero(mask)
-    along, across = project(np.stack([xs, ys], axis=1).astype(np.float64), line.points)
+    pixels = pixels_of(mask)
+    along, across = project(pixels.astype(np.float64), line.points)
     first = float(np.floor(along.min()))
     cell = (along - first).astype(int)
-    stations = _stations(cell, across, (ys, xs), line, features)
+    stations = _stations(cell, across, pixels, line, features)
     start = _clamp_length(stations, line.width)
     end = _clamp_length(_reversed(stations), line.width)
     if start + end == 0:
         return mask, False, False
     kept = (cell >= start) & (cell < len(stations.breadth) - end)
     rest = np.zeros_like(mask)
-    rest[ys[kept], xs[kept]] = True
+    rest[pixels[kept, 1], pixels[kept, 0]] = True
     return rest, start > 0, end > 0
 
 
 def _stations(
     cell: NDArray[np.int64],
     across: Floats,
-    place: tuple[NDArray[np.intp], NDArray[np.intp]],
+    pixels: NDArray[np.int32],
     line: CentreLine,
     features: Features,
 ) -> _Stations:
@@ -71,7 +71,7 @@ def _stations(
     middle = np.abs(across) < 0.3 * line.width
     inner = cell[middle]
     count = np.maximum(np.bincount(inner, minlength=size), 1)
-    ys, xs = place[0][middle], place[1][middle]
+    xs, ys = pixels[middle].T
 
     def mean(values: NDArray[np.float32]) -> Floats:
         return np.asarray(np.bincount(inner, values[ys, xs], minlength=size) / count)

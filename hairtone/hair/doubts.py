@@ -100,7 +100,9 @@ def _two_colours(sums: CellSums, limits: Mapping[str, float]) -> Flag | None:
         return None
     across = np.median(logs - np.median(logs, axis=1, keepdims=True), axis=0)
     cuts = np.arange(LANES_BESIDE, lanes - LANES_BESIDE + 1)
-    tints = [across[k:, 1:].mean(axis=0) - across[:k, 1:].mean(axis=0) for k in cuts]
+    before = np.cumsum(across[:, 1:], axis=0)[cuts - 1]
+    after = across[:, 1:].sum(axis=0) - before
+    tints = after / (lanes - cuts)[:, None] - before / cuts[:, None]
     tint = float(np.linalg.norm(tints, axis=1).max())
     side, last = LANES_BESIDE, cuts[-1]
     light = max(

@@ -12,7 +12,14 @@ from hairtone.calibration.types import Calibration, LightField
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag, HairError
-from hairtone.hair.centre import CentreLine, centre_line, fitted_ends, project, resampled
+from hairtone.hair.centre import (
+    CentreLine,
+    centre_line,
+    fitted_ends,
+    pixels_of,
+    project,
+    resampled,
+)
 from hairtone.hair.clamp import without_clamps
 from hairtone.hair.edges import full_mask
 from hairtone.hair.features import Features, frame_features
@@ -224,12 +231,12 @@ def _without_clamp(piece: Piece, features: Features) -> tuple[Piece, CentreLine]
 
 def _loose_ends(mask: NDArray[np.bool_], points: Floats) -> NDArray[np.bool_]:
     """The last tenth towards the ends, where fibres of different length let the board through."""
-    ys, xs = np.nonzero(mask)
-    along, _ = project(np.stack([xs, ys], axis=1).astype(np.float64), points)
+    pixels = pixels_of(mask)
+    along, _ = project(pixels.astype(np.float64), points)
     length = float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
     loose = along > (1 - LOOSE) * length
     ends = np.zeros_like(mask)
-    ends[ys[loose], xs[loose]] = True
+    ends[pixels[loose, 1], pixels[loose, 0]] = True
     return ends
 
 
@@ -274,7 +281,8 @@ def _is_lump(whole: Mask, mask: Mask, line: CentreLine) -> bool:
         return False  # hair with something across it
     if _slenderness(mask) < LEAST_AXIS and bool(inner.std() > UNEVEN * inner.mean()):
         return True
-    return _slenderness(whole) < LEAST_WHOLE and bool(mask.sum() < LEAST_LEFT * whole.sum())
+    left = float(np.count_nonzero(mask) / np.count_nonzero(whole))
+    return _slenderness(whole) < LEAST_WHOLE and left < LEAST_LEFT
 
 
 def _slenderness(mask: Mask) -> float:

@@ -82,11 +82,13 @@ def find_pieces(features: Features) -> Pieces:
     if not kept:
         return Pieces(hair=[], left_out=[])
     kept = _joined(kept)
-    least = LEAST_OF_LARGEST * max(int(m.sum()) for m in kept)
-    kept = [m for m in kept if m.sum() >= least and _elongation(m) >= LEAST_ELONGATION]
+    least = LEAST_OF_LARGEST * max(np.count_nonzero(m) for m in kept)
+    kept = [m for m in kept if np.count_nonzero(m) >= least and _elongation(m) >= LEAST_ELONGATION]
     holding = (solid | _solid(features, texture, NEUTRAL_DARK)) & ~_is_shade(features)
     return Pieces(
-        hair=[Piece(mask=m, solid=holding) for m in sorted(kept, key=lambda m: -int(m.sum()))],
+        hair=[
+            Piece(mask=m, solid=holding) for m in sorted(kept, key=lambda m: -np.count_nonzero(m))
+        ],
         left_out=[m for m in smooth if m.sum() >= least and not (m & solid).sum() > m.sum() / 2],
     )
 
@@ -125,7 +127,7 @@ def _is_fellow(mask: Mask, hair: Mask, features: Features) -> bool:
         return abs(float(np.median(values[mask])) - float(np.median(values[hair])))
 
     breadth = axis_of(mask)[3] / max(axis_of(hair)[3], 1e-9)
-    area = float(mask.sum()) / float(hair.sum())
+    area = float(np.count_nonzero(mask) / np.count_nonzero(hair))
     return (
         apart(features.lightness) < FELLOW_LIGHT
         and apart(features.tint) < FELLOW_TINT
@@ -144,7 +146,7 @@ def _without_bars(piece: Mask, solid: Mask) -> list[Mask]:
         return [piece]
     near = _around(piece, margin=5)
     parts = _components(_opened(piece[near] & ~_grown(solid[near], 5), 5), least=_least(piece))
-    whole = sum(int(part.sum()) for part in parts) > LEAST_LEFT * piece.sum()
+    whole = sum(map(np.count_nonzero, parts)) > LEAST_LEFT * np.count_nonzero(piece)
     if not (whole and all(_is_sound(part) for part in parts)):
         return [piece]
     placed = [np.zeros_like(piece) for _ in parts]
@@ -243,10 +245,10 @@ def _hugs_chart(mask: Mask, features: Features) -> bool:
     """Whether most of a piece lies within a hand's breadth of the chart: rest of its frame."""
     if not features.is_chart.any():
         return False
-    reach = 0.06 * np.sqrt(features.is_chart.sum())
+    reach = 0.06 * np.sqrt(np.count_nonzero(features.is_chart))
     near = _around(features.is_chart, margin=int(reach) + 1)
-    part, half = mask[near], 0.5 * mask.sum()
-    if part.sum() <= half:
+    part, half = mask[near], 0.5 * np.count_nonzero(mask)
+    if np.count_nonzero(part) <= half:
         return False
     away = cv2.distanceTransform((~features.is_chart[near]).astype(np.uint8), cv2.DIST_L2, 3)
     return bool(part[away <= reach].sum() > half)
@@ -257,7 +259,7 @@ def _elongation(mask: Mask) -> float:
     distance = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3)
     inner = distance[distance > 0.6 * distance.max()]
     breadth = 2 * float(np.median(inner)) if inner.size else 1.0
-    return float(mask.sum()) / breadth**2
+    return np.count_nonzero(mask) / breadth**2
 
 
 def _joined(masks: list[Mask]) -> list[Mask]:
@@ -288,10 +290,10 @@ def _continues(one: Mask, other: Mask) -> bool:
 
 def axis_of(mask: Mask) -> tuple[Floats, Floats, float, float]:
     """Centre, direction, length and width of a piece, by its second moments."""
-    ys, xs = np.nonzero(mask)
-    points = np.stack([xs, ys], axis=1).astype(np.float64)
-    centre = points.mean(axis=0)
-    values, vectors = np.linalg.eigh(np.cov((points - centre).T))
+    m = cv2.moments(mask.astype(np.uint8), binaryImage=True)
+    centre = np.array([m["m10"], m["m01"]]) / m["m00"]
+    spread = np.array([[m["mu20"], m["mu11"]], [m["mu11"], m["mu02"]]]) / m["m00"]
+    values, vectors = np.linalg.eigh(spread)
     length, width = np.sqrt(12 * np.maximum(values[::-1], 1e-9))
     return centre, vectors[:, 1], float(length), float(width)
 
