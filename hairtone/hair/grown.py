@@ -29,6 +29,8 @@ WIDER: Final = 1.5  # times the core's own spread: hair beside it varies more
 POOLED: Final = 5  # stations over which the core's own spread is pooled
 UNLIKE: Final = 2.4  # spreads off the core from which on a place is not its hair
 MOST_UNLIKE: Final = 6.0
+APART: Final = 2  # steps from an end: what lies on either side of it
+BESIDE: Final = 6
 RISE: Final = 14.0  # four steps in a row that are not hair at all end it, whatever lies beyond
 BEYOND: Final = 2.0  # cost of each step beyond that end: no path pays it
 SMOOTH: Final = 5  # stations to either side that a corner of the line is rounded over
@@ -53,6 +55,8 @@ class Sides:
         From the line to its negative and to its positive side, as `normals` has it. [pixels]
     is_closed : ndarray of bool, shape (2, 60)
         Whether an end of the hair was seen there; elsewhere the reach is the limit.
+    beyond : ndarray, shape (2,)
+        Spreads by which what lies just beyond is off the hair, at most 6.
     limit : float
         Farthest that was looked. [pixels]
     step : float
@@ -62,6 +66,7 @@ class Sides:
     stations: Floats
     reach: Floats
     is_closed: NDArray[np.bool_]
+    beyond: Floats
     limit: float
     step: float
 
@@ -86,11 +91,12 @@ def grow_sides(photo: Photo, line: Floats, *, at_least: float = 0.0) -> Sides:
     step = WIDEST * length / 2 / STEPS
     steps = max(STEPS, int(np.ceil(at_least / step)))
     unlike = _unlikeness(_looks(photo, line, step, steps))
-    found = [_side(unlike[:, steps::-1]), _side(unlike[:, steps:])]
+    found = [_refined(unlike[:, steps::-1]), _refined(unlike[:, steps:])]
     return Sides(
         stations=resampled(np.asarray(line, np.float64), points=STATIONS),
-        reach=np.array([_steady(at) * step for at, _ in found]),
-        is_closed=np.array([is_closed for _, is_closed in found]),
+        reach=np.array([_steady(at) * step for at, _, _ in found]),
+        is_closed=np.array([is_closed for _, is_closed, _ in found]),
+        beyond=np.array([beyond for _, _, beyond in found]),
         limit=steps * step,
         step=step,
     )
@@ -174,15 +180,39 @@ def _spread(core: Floats, middle: Floats) -> Floats:
     return np.maximum(WIDER * spread, least)
 
 
-def _side(unlike: Floats) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+def _refined(unlike: Floats) -> tuple[NDArray[np.intp], NDArray[np.bool_], float]:
+    """Step at which hair ends at each station, whether that end was seen, and how it stands out.
+
+    What lies beyond a faint end is hardly less like the hair than what still counts as hair: the
+    end is then laid half way between what lies on either side of it.
+    """
+    at, is_closed = _side(unlike, UNLIKE)
+    inner, beyond = _levels(unlike, at)
+    between = (inner + beyond) / 2
+    if is_closed.any() and between < UNLIKE:
+        at, is_closed = _side(unlike, between)
+    return at, is_closed, beyond
+
+
+def _levels(unlike: Floats, at: NDArray[np.intp]) -> tuple[float, float]:
+    """Median unlikeness inside ends and just beyond them."""
+    away = np.arange(unlike.shape[1]) - at[:, None]
+    inside, outside = unlike[away < -APART], unlike[(away >= APART) & (away < BESIDE)]
+    beyond = float(np.median(outside)) if outside.size else MOST_UNLIKE
+    return float(np.median(inside)) if inside.size else 0.0, beyond
+
+
+def _side(unlike: Floats, limit: float) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
     """Step at which hair ends at each station, and whether that end was seen.
 
     Parameters
     ----------
     unlike : ndarray, shape (60, n)
         From the line outwards.
+    limit : float
+        Unlikeness from which on a place is no hair.
     """
-    gain = np.cumsum(unlike[:, 1:] - UNLIKE, axis=1)
+    gain = np.cumsum(unlike[:, 1:] - limit, axis=1)
     cost = np.concatenate([np.zeros((len(gain), 1)), gain], axis=1)
     rise = cost - np.minimum.accumulate(cost, axis=1)
     ended = np.maximum.accumulate(rise > RISE, axis=1)

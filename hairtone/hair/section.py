@@ -21,6 +21,7 @@ LOOSE: Final = 1.5  # times the side's usual reach where its own edge is not see
 BULGE: Final = 2.0  # times the width nearby: there the outline has run into something else
 FEW: Final = 0.05  # of the length where a bulge that was cut back goes unsaid
 NEARBY: Final = 20  # stations up and down: a bulge over a third of the length is seen
+FAINT: Final = 3.1  # spreads by which what lies beyond a sound side is off the hair
 FILLED: Final = 0.95  # of both sides that lie at the stated width: the strip itself is taken
 WITHIN: Final = 1.5  # steps that an edge is known to
 SHRUNK: Final = 0.9  # of the stated strip; what is narrower is told
@@ -74,7 +75,7 @@ def section_along(photo: Photo, line: Floats, *, width: float | None = None) -> 
     if width is not None and (reach >= width / 2 - 1e-6).mean() > FILLED:
         return _strip(sides, width, ())
     if width is None and not flags:
-        flags = (_grown(reach),)
+        flags = (_faint(sides) or _grown(reach),)
     elif width is not None and across < SHRUNK * width:
         flags = (*flags, _inside_strip(across, width))
     if bulges.mean() > FEW:
@@ -150,6 +151,18 @@ def _strip(sides: Sides, width: float, flags: tuple[Flag, ...]) -> Section:
     half = np.full((2, len(sides.stations)), width / 2)
     outline = _outline(sides.stations, half)
     return Section(outline=outline, width=float(width), is_strip=True, flags=flags)
+
+
+def _faint(sides: Sides) -> Flag | None:
+    if sides.beyond.min() >= FAINT:
+        return None
+    return Flag(
+        code="outline-faint",
+        says=f"What lies beside the hair looks much like it ({sides.beyond.min():.1f} spreads off; "
+        f"flagged below {FAINT:.1f}): the outline may run a few pixels over it.",
+        remedy="Look at the outline in the picker and set the width of the strip, or lay the hair "
+        "on a ground of another lightness.",
+    )
 
 
 def _grown(reach: Floats) -> Flag:

@@ -13,6 +13,7 @@ from hairtone.hair.section import section_along, section_mask
 from hairtone.photo.reader import read_photo_bytes
 from hairtone.scene.draw import Wish, random_scene
 from hairtone.scene.render import render_scene
+from hairtone.spectra.viewing import viewing_wavelengths
 
 BOW = np.linspace(0, 1, 9)
 LINE = np.stack([600 + 160 * BOW * (1 - BOW), 130 + 670 * BOW], axis=1)
@@ -161,3 +162,28 @@ def test_rendered_hair_on_a_skin_coloured_ground_is_outlined_without_a_leak(hair
         inside & ~within
     ).sum() < 2 * LEAKED * inside.sum()  # ragged ends let the ground through
     assert inside.sum() > (1 - MISSED) * hair.sum() * 0.95  # the ends run on beyond the line
+
+
+@pytest.mark.parametrize("seed", range(400, 406))
+def test_white_hair_on_white_cloth_is_outlined_or_told(seed):
+    """Asked of an outline that is not flagged: less than a step and a half over on each side."""
+    scene = random_scene(seed, size=(1200, 900), wish=Wish(hair_class="white"))
+    cloth = np.interp(
+        viewing_wavelengths(), (380, 480, 560, 600, 780), (0.7, 0.78, 0.78, 0.78, 0.8)
+    )
+    scene = dataclasses.replace(scene, board=cloth, board_texture=(0.01, 0.03, 0.05)[seed % 3])
+    rendered = render_scene(scene)
+    (truth,) = rendered.truth.tresses
+
+    photo = read_photo_bytes(rendered.jpeg, name="white.jpg")
+    section = section_along(photo, truth.line)
+
+    inside, (x0, y0, x1, y1) = section_mask(section, size=scene.size)
+    ours, hair = np.zeros((2, *scene.size[::-1]), bool)
+    ours[y0:y1, x0:x1] = inside
+    hair[truth.box[1] : truth.box[3], truth.box[0] : truth.box[2]] = truth.mask
+    rows = slice(int(truth.line[0, 1]) + 20, int(truth.line[-1, 1]) - 20)
+    length = rows.stop - rows.start
+    over = (ours & ~hair)[rows].sum() / length / 2
+    step = np.linalg.norm(truth.line[-1] - truth.line[0]) / 240
+    assert over < 1.5 * step or any(not flag.is_note for flag in section.flags)
