@@ -265,7 +265,7 @@ def difference_from_covariance(
 
     The interval inverts the sampling law of the difference [3]_: a true difference t in the
     direction seen, plus noise, reads ``|t·u + e|``. The reading r is reached by the noise e exactly
-    when t passes t(e) = -e·u + sqrt((e·u)² - |e|² + r²), so the limits are quantiles of t(e).
+    when t passes ``t(e) = -e·u + sqrt((e·u)² - |e|² + r²)``, so the limits are quantiles of it.
 
     Parameters
     ----------

@@ -76,7 +76,7 @@ def colour_left(before: Floats, states: Floats, noise: Floats, *, white: tuple[f
 
     Notes
     -----
-    R = 100 (c_n - c_b)·(c_0 - c_b) / |c_0 - c_b|². Noise common to both factors lifts either
+    ``R = 100 (c_n - c_b)·(c_0 - c_b) / |c_0 - c_b|²``. Noise common to both factors lifts either
     product by a trace that is known; it is taken off (ours), so that little colour left is not
     read as more.
     """
