@@ -7,6 +7,7 @@ about sRGB's own curve did slightly worse, on simulated and on every set of real
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -88,6 +89,12 @@ def keep_rising(coefficients: ArrayLike) -> Floats:
 
 def encode(light: ArrayLike, coefficients: ArrayLike) -> Floats:
     """Encoded values of relative light: the inverse of `decode` for rising coefficients, (4,)."""
-    fraction = _FINE + waves(_FINE) @ np.asarray(coefficients)
-    light = np.asarray(light, np.float64)
-    return np.interp(light, light_of_lightness(fraction), _FINE)
+    known = _light_of_fine(tuple(np.asarray(coefficients, np.float64).tolist()))
+    return np.interp(np.asarray(light, np.float64), known, _FINE)
+
+
+@lru_cache(maxsize=4)  # the two levels of one photo ask again and again
+def _light_of_fine(coefficients: tuple[float, ...]) -> Floats:
+    known = light_of_lightness(_FINE + waves(_FINE) @ np.array(coefficients))
+    known.flags.writeable = False
+    return known

@@ -8,6 +8,7 @@ A chart file is a table of 24 rows, ``patch,name,380,390,…`` with reflectances
 from __future__ import annotations
 
 import csv
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -43,8 +44,8 @@ def load_reference(name: str = DEFAULT_CHART, *, folder: Path | None = None) -> 
     ChartError
         No such reference, or a file that is not a chart of 24 patches.
     """
-    if name in known_references():
-        return _read_chart(reference_path("charts") / f"{name}.csv", name)
+    if name in _shipped_names():
+        return _shipped(name)
     path = (folder or Path()) / name
     if not name.lower().endswith(".csv") or not path.is_file():
         raise ChartError(
@@ -54,6 +55,17 @@ def load_reference(name: str = DEFAULT_CHART, *, folder: Path | None = None) -> 
             f"measured chart.",
         )
     return _read_chart(path, path.name)
+
+
+_shipped_names = cache(known_references)
+
+
+@cache
+def _shipped(name: str) -> ChartReference:
+    chart = _read_chart(reference_path("charts") / f"{name}.csv", name)
+    for values in (chart.wavelengths, chart.reflectance):
+        values.flags.writeable = False
+    return chart
 
 
 def _read_chart(path: Path, name: str) -> ChartReference:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,16 +48,26 @@ class ChartReference:
     reflectance: Floats
 
     def xyz(self, viewing: Viewing) -> Floats:
-        """Tristimulus values of the patches, shape (24, 3), white Y = 1. ASTM E308 weighting."""
-        from hairtone.spectra.viewing import reflectance_to_xyz
+        """Tristimulus values of the patches, shape (24, 3), white Y = 1. ASTM E308 weighting.
 
-        return reflectance_to_xyz(self.reflectance, self.wavelengths, viewing=viewing)
+        Read-only.
+        """
+        return _xyz_of(self, viewing)
 
     def lab(self, viewing: Viewing) -> Floats:
         """L*a*b* of the patches, shape (24, 3)."""
         from hairtone.colorimetry import xyz_to_lab
 
         return xyz_to_lab(100 * self.xyz(viewing), white=viewing.white)
+
+
+@lru_cache(maxsize=8)  # chart search, both levels and the light ask for the same
+def _xyz_of(reference: ChartReference, viewing: Viewing) -> Floats:
+    from hairtone.spectra.viewing import reflectance_to_xyz
+
+    xyz = reflectance_to_xyz(reference.reflectance, reference.wavelengths, viewing=viewing)
+    xyz.flags.writeable = False
+    return xyz
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
