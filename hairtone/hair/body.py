@@ -9,6 +9,7 @@ import numpy as np
 
 from hairtone.colorimetry import Floats
 from hairtone.hair.colours import LEVEL_STEP, CellSums
+from hairtone.hair.ends import end_limits, with_ends_held
 from hairtone.hair.shading import Shading, fit_shading
 from hairtone.hair.shine import Shine, fit_shine
 
@@ -81,9 +82,12 @@ def find_body(sums: CellSums, field: Floats, across: Floats, *, seed: int) -> Bo
     mean = by_level.sum(axis=1) / np.maximum(count.sum(axis=1), 1)[:, None]
     chroma = mean - mean.mean(axis=1, keepdims=True)
     saturation = float(np.linalg.norm(chroma.sum(axis=0)) / max(mean.mean(axis=1).sum(), 1e-9))
+    linear = _without(mean, shine.light)
+    limits = end_limits(linear)
+    draws = _resampled(cells, pixels, shading, shine, seed=seed)
     return Body(
-        linear=_without(mean, shine.light),
-        draws=_resampled(cells, pixels, shading, shine, seed=seed),
+        linear=with_ends_held(linear, limits),
+        draws=with_ends_held(draws, limits),
         shine=shine,
         is_grey=saturation < GREY,
         shading=shading,

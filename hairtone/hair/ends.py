@@ -1,4 +1,4 @@
-"""First and last places that are no hair: the clamp inside a line that was drawn too long."""
+"""First and last places of a hair: what is no hair there, and what is mixed with board or clamp."""
 
 from __future__ import annotations
 
@@ -15,6 +15,8 @@ from hairtone.hair.colours import CellSums
 STEP: Final = 0.35  # no dye changes so at the very end of a hair
 CALM: Final = 0.12  # the hair beside the step
 MOST: Final = 2  # places that may be left out at an end
+INSIDE: Final = 3  # places that the first or last one is held against, its neighbour left out
+USUAL: Final = 0.9  # of the places inside lie no further off those behind them; our choice
 
 
 def without_strange_ends(sums: CellSums) -> tuple[CellSums, tuple[Flag, ...]]:
@@ -47,3 +49,46 @@ def _strange(logs: Floats) -> int:
         if abs(logs[count] - logs[count - 1]) > STEP and behind < CALM:
             return count
     return 0
+
+
+def end_limits(body: Floats) -> Floats:
+    """How far off the places inside lie from those behind them, seen from either end, shape (2,).
+
+    Parameters
+    ----------
+    body : ndarray, shape (bins, 3)
+        Light along the hair.
+    """
+    sizes = [np.linalg.norm(_off(way), axis=-1)[1:] for way in (body, body[::-1])]
+    return np.asarray(np.quantile(sizes, USUAL, axis=1))
+
+
+def with_ends_held(body: Floats, limits: Floats) -> Floats:
+    """Light along the hair, its first and last place no further off than the limits say.
+
+    Fibres of different length let board through at the ends, and a clamp casts its shadow: what
+    the outermost sixtieth differs by, beyond what places inside do, is not the hair's.
+
+    Parameters
+    ----------
+    body : ndarray, shape (..., bins, 3)
+        Light.
+    limits : ndarray, shape (2,)
+        From `end_limits`.
+    """
+    held = body.copy()
+    for way, limit in ((held, limits[0]), (held[..., ::-1, :], limits[1])):
+        off = _off(way[..., : INSIDE + 2, :])[..., 0, :]
+        size = np.linalg.norm(off, axis=-1, keepdims=True)
+        too_far = 1 - np.minimum(limit / np.maximum(size, 1e-9), 1.0)
+        behind = way[..., 2 : INSIDE + 2, :].mean(axis=(-2, -1))[..., None]
+        way[..., 0, :] -= too_far * off * behind
+    return np.asarray(held)
+
+
+def _off(body: Floats) -> Floats:
+    """Each place less the mean of those behind its neighbour, over their luminance."""
+    around = np.lib.stride_tricks.sliding_window_view(body[..., 2:, :], INSIDE, axis=-2)
+    behind = around.mean(axis=-1)
+    light = np.maximum(behind.mean(axis=-1, keepdims=True), 1e-9)
+    return np.asarray((body[..., : behind.shape[-2], :] - behind) / light)
