@@ -36,7 +36,7 @@ def _no_light_field(photo: Any, reading: Any, *_: Any, **__: Any) -> Any:
 
 def _shine_left_in(*arguments: Any, **numbers: Any) -> Any:
     found = FIT_SHINE(*arguments, **numbers)
-    return dataclasses.replace(found, light=0 * found.light, share=0 * found.share)
+    return dataclasses.replace(found, luminance=0 * found.luminance, share=0 * found.share)
 
 
 def _shading_left_in(*arguments: Any, **numbers: Any) -> Any:

@@ -1,6 +1,7 @@
 """How true the figures are: rendered photos of known truth, and real photos of a chart.
 
-``python tests/bench/accuracy.py [--photos 40] [--raw] [--protocol both] [--cache DIR] [--real]``
+``python tests/bench/accuracy.py [--photos 40] [--first 0] [--raw] [--protocol both] [--cache DIR]
+[--real]``
 
 Rendered photos come from cameras, lights and hair that the calibration's prior does not contain.
 Each is measured as found and along its true line, and by general libraries in the same run.
@@ -38,6 +39,7 @@ def main() -> None:
     """Render, measure, print."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--photos", type=int, default=40, help="rendered photos (default 40)")
+    parser.add_argument("--first", type=int, default=0, help="number of the first: other draws")
     parser.add_argument("--raw", action="store_true", help="linear sensor values, no camera tone")
     parser.add_argument("--protocol", choices=("careful", "ordinary", "both"), default="both")
     parser.add_argument("--cache", type=Path, help="folder that keeps rendered photos")
@@ -50,6 +52,7 @@ def main() -> None:
             is_raw=arguments.raw,
             protocol=arguments.protocol,
             cache=arguments.cache,
+            first=arguments.first,
         )
         if cases:
             compare(cases, Path(scratch), is_verbose=arguments.verbose)

@@ -28,7 +28,7 @@ class Case:
     Attributes
     ----------
     number : int
-        From 0.
+        From 0; the scene's seed less `FIRST_SEED`.
     protocol, hair_class, light_family, light : str
         What was drawn.
     jpeg : bytes
@@ -78,6 +78,7 @@ def rendered_cases(
     protocol: str = "both",
     size: tuple[int, int] = (1632, 1224),
     cache: Path | None = None,
+    first: int = 0,
 ) -> list[Case]:
     """The benchmark's photos: every light family with every class of hair, in turn.
 
@@ -93,10 +94,12 @@ def rendered_cases(
         Width and height. [pixels]
     cache : Path, optional
         Folder that keeps rendered photos; a change of the renderer makes new ones.
+    first : int, optional
+        Number of the first one; other numbers are other draws.
     """
     mixes = list(itertools.product(LIGHT_FAMILIES, HAIR_CLASSES))
     cases = []
-    for number in range(count):
+    for number in range(first, first + count):
         light_family, hair_class = mixes[(number * 7) % len(mixes)]  # 7 and 20 share no factor
         drawn = ("careful", "ordinary")[number % 2] if protocol == "both" else protocol
         key = f"{number}-{drawn}-{'raw' if is_raw else 'jpeg'}-{size[0]}x{size[1]}"
