@@ -90,12 +90,13 @@ class BoardSeen:
 
     def among(self, chosen: NDArray[np.bool_]) -> Beside:
         """What the chosen cells show, shape (h, w)."""
-        bare, smooth = self.is_bare[chosen], self.is_smooth[chosen]
+        at = np.flatnonzero(chosen)
+        bare, smooth = self.is_bare.reshape(-1)[at], self.is_smooth.reshape(-1)[at]
         smooth = smooth if smooth.sum() > LEAST_SMOOTH * len(smooth) else np.ones_like(smooth)
-        known = smooth & self.is_sound[chosen]
-        away = (self.points[chosen][known] - self.origin) / self.scale
+        known = at[smooth & self.is_sound.reshape(-1)[at]]
+        away = (self.points.reshape(-1, 2)[known] - self.origin) / self.scale
         board = self.level + terms(away, count=len(self.coefficients)) @ self.coefficients
-        rest = self.colour[chosen][known] - board
+        rest = self.colour.reshape(-1, 3)[known] - board
         return Beside(
             bare=float(bare.mean()) if len(bare) else 0.0,
             rest=np.median(rest, axis=0) if len(rest) else np.full(3, np.nan),

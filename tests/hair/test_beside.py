@@ -85,6 +85,30 @@ def test_a_weak_shadow_on_one_of_them_is_told_with_an_interval_that_holds_it(pla
     assert 2 * light.doubt_at(LINE).min() > -np.log(1 - 0.2)
 
 
+def test_a_shadow_over_a_third_of_the_hair_is_told_and_not_refused(reading):
+    third = (400.0, -50.0, 740.0, 280.0)
+
+    light, flags = light_on(STRAND, reading, third, 0.5)
+
+    assert [flag.code for flag in flags] == ["shadow-between"]
+    assert 2 * light.doubt_at(LINE).min() > np.log(2)
+
+
+@pytest.mark.parametrize("lift", [1.08, 1.2])
+def test_a_filter_that_lightened_the_picture_around_the_hair_is_told(lift, reading):
+    """A soft patch over the middle of the hair and some board, as apps brush on."""
+    frame = make_frame(shadow(NOWHERE, 0.0), reading)
+    x, y = np.meshgrid(np.arange(SIZE[0]), np.arange(SIZE[1]))
+    patch = np.exp(-((((x - 560) ** 2 + (y - 360) ** 2) / (2 * 110.0**2)) ** 2))[..., None]
+    pixels = np.clip(frame.pixels * (1 + (lift - 1) * patch) + 0.5, 0, 255).astype(np.uint8)
+    field = fit_light_field(dataclasses.replace(frame, pixels=pixels), reading, PlainModel())
+
+    _, flags = light_of_strand(field, STRAND, LINE)
+
+    assert [flag.code for flag in flags] == ["shadow-between"]
+    assert "app" in flags[0].says
+
+
 @pytest.mark.parametrize("place", [CHART, HAIR_ALL], ids=["chart", "hair"])
 def test_a_shadow_that_other_light_fills_is_refused_for_its_colour(place, reading):
     """A tenth of the light gone, sky light in the shadow: red down and blue up by an eighth."""
