@@ -114,7 +114,10 @@ def _read_bytes(path: str | os.PathLike[str]) -> bytes:
                     remedy="Copy the photo into the study folder.",
                 )
             check_file_size(facts.st_size)
-            return file.read(int(photo_limits().most_file_mb * 1e6) + 1)
+            data = file.read(facts.st_size + 1)
+            if len(data) > facts.st_size:  # it grew, or its system does not tell sizes
+                data += file.read(int(photo_limits().most_file_mb * 1e6) + 1 - len(data))
+            return data
     except UnicodeEncodeError as fault:
         raise PhotoError(
             "file-name", "The file name holds bytes that are no text.", remedy="Rename the file."

@@ -22,7 +22,7 @@ from typing import Any, Final
 
 from hairtone.errors import HairtoneError
 from hairtone.study.pack import Packed
-from hairtone.study.worker import BOOT, MEMORY, THREADS, receive, send
+from hairtone.study.worker import BOOT, THREADS, receive, send
 
 TIME_LIMIT_S: Final = 60.0  # for one photo on a core of its own; our choice
 START_LIMIT_S: Final = 120.0  # for a child to load the libraries, slow disk included; our choice
@@ -76,7 +76,7 @@ class _Child:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
-            env={**os.environ, **THREADS, **MEMORY, "PYTHONHASHSEED": "0", "PYTHONUTF8": "1"},
+            env={**os.environ, **THREADS, "PYTHONHASHSEED": "0", "PYTHONUTF8": "1"},
             start_new_session=True,  # Ctrl-C reaches the parent alone, which ends the children
         )
         self._tell((*target, limits.memory_bytes))

@@ -35,10 +35,6 @@ THREADS: Final = {  # one thread a child: same numbers everywhere, no fight for 
     )
 }  # fmt: skip
 
-# glibc, mallopt(3): memory of one photo is kept for the next instead of given back and zeroed
-# anew, a tenth of the time; up to the largest block it keeps, 32 MB. Other systems pass it over
-MEMORY: Final = {"MALLOC_MMAP_THRESHOLD_": "33554432", "MALLOC_TRIM_THRESHOLD_": "268435456"}
-
 
 def send(stream: BinaryIO, message: Any) -> None:
     """Write one message."""
