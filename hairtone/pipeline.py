@@ -34,6 +34,8 @@ from hairtone.result import ChartFacts, PhotoResult, TressResult, rounded
 
 MOST_KEPT: Final = 30 << 20  # bytes; glibc learns from no block above 32 MB
 
+LEAST_WHITE: Final = 5.0  # per cent of hair that bright fibres among dull ones show; our choice
+
 
 def measure(
     path: str | Path,
@@ -120,6 +122,7 @@ def measure_pixels(photo: Photo, request: PhotoRequest) -> PhotoResult:
         calibration = _sharpened(photo, calibration, light, wanted, request)
         scale = _mm_per_px(reading, request.chart_mm)
         tresses = _measure_hairs(photo, calibration, light, wanted, (request.zones, scale))
+        tresses = tuple(_explained(tress, request) for tress in tresses)
     except HairtoneError as error:
         return PhotoResult(error=error, flags=_known_of(photo, error), **known)
     notes = () if request.chart_is_stated else (_edition_assumed(reading),)
@@ -241,6 +244,21 @@ def _measure_hair(
         contrast=_contrast(photo, calibration, light, strand),
         **known,
     )
+
+
+def _explained(tress: TressResult, request: PhotoRequest) -> TressResult:
+    """The result with sheen as a remark where the sheet states white hair that looks like it."""
+    white = {hair.place: hair.white_percent or 0.0 for hair in request.hairs}.get(tress.place, 0.0)
+    if white < LEAST_WHITE:
+        return tress
+    said = f"The sheet states {white:.0f} % white hair, which explains it."
+    flags = tuple(
+        dataclasses.replace(flag, says=f"{flag.says} {said}", is_note=True)
+        if flag.code == "sheen"
+        else flag
+        for flag in tress.flags
+    )
+    return dataclasses.replace(tress, flags=flags)
 
 
 def _contrast(

@@ -26,6 +26,8 @@ class HairRequest:
         Where on `line` new growth ends; what is measured begins there. [pixels, xy]
     roots : str or None
         ``"top"``, ``"bottom"``, ``"left"`` or ``"right"``; default the clamped (top) end.
+    white_percent : float or None
+        White hair as the sheet states it: it explains fibres of two kinds. [%]
     known_lab : tuple of float or None
         L*a*b* of a reference tress, for the request's viewing: it sharpens the calibration.
     known_u95 : float
@@ -37,6 +39,7 @@ class HairRequest:
     width: float | None = None
     regrowth: Floats | None = None
     roots: str | None = None
+    white_percent: float | None = None
     known_lab: tuple[float, float, float] | None = None
     known_u95: float = 0.5
 

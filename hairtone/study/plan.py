@@ -99,7 +99,14 @@ def _fill(plan: Plan, study: Study, folder: Folder, hashes: dict[str, str]) -> N
 def _hair(row: SheetRow) -> HairRequest:
     line = None if row.line is None else np.array(row.line, np.float64)
     mark = None if row.regrowth is None else np.array(row.regrowth[0], np.float64)
-    return HairRequest(place=row.place, line=line, width=row.width, regrowth=mark, roots=row.roots)
+    return HairRequest(
+        place=row.place,
+        line=line,
+        width=row.width,
+        regrowth=mark,
+        roots=row.roots,
+        white_percent=row.white_percent,
+    )
 
 
 def _with_known(plan: Plan, study: Study) -> tuple[HairRequest, ...]:

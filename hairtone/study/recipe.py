@@ -72,6 +72,7 @@ def recipe_of(request: PhotoRequest, *, card_sha256: str, chart_sha256: str) -> 
         "hairs": [
             [hair.place, _plain(hair.line), hair.width, hair.roots]
             + ([{"regrowth": _plain(hair.regrowth)}] if hair.regrowth is not None else [])
+            + ([{"white": hair.white_percent}] if hair.white_percent else [])
             + ([_plain(hair.known_lab), hair.known_u95] if hair.known_lab else [])
             for hair in request.hairs
         ],

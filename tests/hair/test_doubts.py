@@ -1,5 +1,8 @@
 """Flags of measured hair: each cause raises its own, sound hair raises none."""
 
+import dataclasses
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
@@ -8,6 +11,12 @@ from hair.tress import Tress, calibration, draw, light_field, photo_of, reading_
 from hairtone.colorimetry import decode_srgb, encode_srgb
 from hairtone.hair.finder import find_strands, strand_along
 from hairtone.hair.profile import measure_profile
+from hairtone.photo.reader import read_photo_bytes
+from hairtone.pipeline import measure_pixels
+from hairtone.request import HairRequest, PhotoRequest
+from hairtone.scene import Wish, random_scene, render_scene
+from hairtone.scene.hairs import tress_hair
+from hairtone.spectra.hair import draw_hair
 
 LINE = [(700, 130), (690, 800)]
 AROUND = (630, 120, 760, 810)  # box of the tress and some board
@@ -100,3 +109,27 @@ def test_one_hair_with_a_round_side_and_uneven_light_has_one_colour():
     tress = Tress(line=[(655, 130), (655, 800)], roundness=0.5, shade_sd=0.3)
 
     assert "two-colours" not in codes_of(draw([tress], slope=(0.3, 0.2))[0])
+
+
+@pytest.mark.parametrize("seed", [61, 62, 63, 64])
+def test_white_hair_among_dark_is_neither_a_shadow_nor_two_hairs(seed):
+    """Rendered, a quarter to a half of the fibres white; stated in the sheet, sheen is a remark."""
+    scene = random_scene(seed, wish=Wish(hair_class="dark natural"))
+    recipe = draw_hair("dark natural", seed=seed)
+    hair = tress_hair(recipe, white_share=(0.25, 0.375, 0.5)[seed % 3])
+    tress = dataclasses.replace(scene.tresses[0], hair=hair)
+    rendered = render_scene(dataclasses.replace(scene, tresses=(tress,)))
+    photo = read_photo_bytes(rendered.jpeg, name="white.jpg")
+
+    plain, stated = (
+        measure_pixels(
+            photo,
+            PhotoRequest(path=Path("white.jpg"), hairs=(HairRequest(place=1, white_percent=w),)),
+        ).tresses[0]
+        for w in (None, 30.0)
+    )
+
+    assert not {"shadow", "two-colours"} & {flag.code for flag in plain.flags}
+    assert [f.is_note for f in plain.flags if f.code == "sheen"] == [False]
+    assert [f.is_note for f in stated.flags if f.code == "sheen"] == [True]
+    assert (plain.profile.lab == stated.profile.lab).all()

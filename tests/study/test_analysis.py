@@ -433,6 +433,17 @@ def test_a_mark_of_new_growth_is_asked_of_the_photo(tmp_path):
     assert marked.recipe != unmarked.recipe
 
 
+def test_white_hair_that_the_sheet_states_is_asked_of_the_photo(tmp_path):
+    rows = series(washes=("0",), line="10,10 10,400", white_percent="30")
+    study = read_study(write_study(tmp_path / "white", rows))
+    plain = read_study(write_study(tmp_path / "plain", series(washes=("0",), line="10,10 10,400")))
+
+    (white,), (unstated,) = plan_photos(study), plan_photos(plain)
+
+    assert white.request.hairs[0].white_percent == 30.0
+    assert white.recipe != unstated.recipe
+
+
 def test_blending_is_told_where_the_strands_can_be_told_apart(tmp_path, monkeypatch):
     """Contrast 8 L* before, 2 after: 75 % blended; without a scale nothing is said."""
     from hairtone.measures.blend import StrandContrast
