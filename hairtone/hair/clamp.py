@@ -50,8 +50,8 @@ def without_clamps(
     first = float(np.floor(along.min()))
     cell = (along - first).astype(int)
     stations = _stations(cell, across, pixels, line, features)
-    start = _clamp_length(stations, line.width)
-    end = _clamp_length(_reversed(stations), line.width)
+    start = _held_length(stations, line.width)
+    end = _held_length(_part_of(stations, slice(None, None, -1)), line.width)
     if start + end == 0:
         return mask, False, False
     kept = (cell >= start) & (cell < len(stations.breadth) - end)
@@ -85,14 +85,31 @@ def _stations(
     )
 
 
-def _reversed(stations: _Stations) -> _Stations:
+def _part_of(stations: _Stations, part: slice) -> _Stations:
     return _Stations(
-        lightness=stations.lightness[::-1],
-        tint=stations.tint[::-1],
-        greyness=stations.greyness[::-1],
-        texture=stations.texture[::-1],
-        breadth=stations.breadth[::-1],
+        lightness=stations.lightness[part],
+        tint=stations.tint[part],
+        greyness=stations.greyness[part],
+        texture=stations.texture[part],
+        breadth=stations.breadth[part],
     )
+
+
+def _held_length(stations: _Stations, width: float) -> int:
+    """Reduced pixels from the start that hold the hair.
+
+    The step from the board to a clamp may be sharper than that from the clamp to the hair, so that
+    only the clamp's rim is taken at first: a part that is left and much broader goes too.
+    """
+    rim = _clamp_length(stations, width)
+    if rim == 0:
+        return 0
+    rest = _part_of(stations, slice(rim, None))
+    more = _clamp_length(rest, width)
+    beyond = rest.breadth[more : max(4 * more, 1)]
+    if more and np.median(rest.breadth[:more]) > MUCH_BROADER * np.median(beyond):
+        return rim + more
+    return rim
 
 
 def _clamp_length(stations: _Stations, width: float) -> int:

@@ -15,6 +15,10 @@ from hairtone.hair.colours import CellSums
 STEP: Final = 0.35  # no dye changes so at the very end of a hair
 CALM: Final = 0.12  # the hair beside the step
 MOST: Final = 2  # places that may be left out at an end
+LONGEST: Final = 15  # places before a step that may be clamp or new growth
+BEHIND: Final = 6  # places behind it that are asked
+SMALL: Final = 0.12  # of log light: no step worth telling
+SHARP: Final = 5.0  # times what the light varies by on either side: no band of shine rises so
 INSIDE: Final = 3  # places that the first or last one is held against, its neighbour left out
 USUAL: Final = 0.9  # of the places inside lie no further off those behind them; our choice
 
@@ -49,6 +53,42 @@ def _strange(logs: Floats) -> int:
         if abs(logs[count] - logs[count - 1]) > STEP and behind < CALM:
             return count
     return 0
+
+
+def end_step_flags(sums: CellSums) -> tuple[Flag, ...]:
+    """A doubt where the light steps sharply between calm places not far from an end.
+
+    A clamp in an outline looks like that, and so does new growth without a mark.
+    """
+    pixels = np.maximum(sums.count.sum(axis=(1, 2)), 1.0)
+    logs = np.log(np.maximum(sums.light.sum(axis=(1, 2, 3)) / pixels, 1e-9))
+    flags = []
+    for which, way in (("first", logs), ("last", logs[::-1])):
+        count, step = _sharpest(way)
+        if count == 0:
+            continue
+        flags.append(
+            Flag(
+                code="end-step",
+                says=f"The {which} {count} of {len(logs)} places along the hair differ from the "
+                f"rest by {abs(np.expm1(step)):.0%} of its light at one step: new growth, or what "
+                f"holds the hair. They are counted as hair.",
+                remedy="Mark where new growth ends, or draw the line on the hair alone.",
+            )
+        )
+    return tuple(flags)
+
+
+def _sharpest(logs: Floats) -> tuple[int, float]:
+    """Places before the sharpest step, and its log light; 0 places where there is none."""
+    found, best = (0, 0.0), SHARP
+    for count in range(2, LONGEST + 1):
+        before, behind = logs[: max(count - 1, 2)], logs[count + 1 : count + 1 + BEHIND]
+        step = float(np.median(logs[:count]) - np.median(behind))
+        sharp = abs(step) / max(np.ptp(before), np.ptp(behind), 1e-9)
+        if abs(step) > SMALL and sharp > best:
+            found, best = (count, step), sharp
+    return found
 
 
 def end_limits(body: Floats) -> Floats:

@@ -15,7 +15,7 @@ from hairtone.hair.body import Body, find_body
 from hairtone.hair.cells import BINS, Cells, check_filled, strand_cells
 from hairtone.hair.colours import CellSums, cell_sums
 from hairtone.hair.doubts import profile_flags
-from hairtone.hair.ends import without_strange_ends
+from hairtone.hair.ends import end_step_flags, without_strange_ends
 from hairtone.hair.lamp import lamp_white
 from hairtone.hair.types import Profile, Strand
 from hairtone.photo.types import Photo
@@ -95,7 +95,8 @@ def _body_of(
     check_filled(pixels + sums.clipped.astype(np.int64), strand)
     sums, notes = without_strange_ends(sums)
     field = _field_in_cells(light, cells)
-    return cells, sums, find_body(sums, field, cells.across, seed=seed_of(photo)), notes
+    body = find_body(sums, field, cells.across, seed=seed_of(photo))
+    return cells, sums, body, notes + end_step_flags(sums)
 
 
 def seed_of(photo: Photo) -> int:

@@ -48,9 +48,10 @@ def photographed(protocol, seed):
     return shot(random_scene(seed, protocol=protocol, encoded=False), name=f"{protocol}-{seed}")
 
 
-def shot(scene, *, name):
+def shot(scene, *, name, has_flare=False):
     """The same of any scene."""
-    scene = dataclasses.replace(scene, lens=dataclasses.replace(scene.lens, flare=0.0))
+    if not has_flare:
+        scene = dataclasses.replace(scene, lens=dataclasses.replace(scene.lens, flare=0.0))
     rendered = render_scene(scene)
     truth = rendered.truth
     weights = camera_weights(scene.camera, scene.light)
@@ -230,6 +231,45 @@ def test_a_light_clamp_in_the_first_place_does_not_hide_the_shine(above):
     assert abs((profile.lab - lab)[over, 0].mean()) < 2.0
     assert np.abs((profile.lab - lab)[:3, 0]).max() < 3.0
     assert ("ends-left-out" in {flag.code for flag in profile.flags}) or above == 0.0
+
+
+def test_a_clamp_as_light_as_the_hair_is_taken_off_whole():
+    """White hair in a white clamp: from the board to the clamp it steps more than to the hair."""
+    wish = Wish(hair_class="white", light_family="tungsten")
+    scene = random_scene(50_007, protocol="ordinary", encoded=False, wish=wish)
+    photo, reading, known, light, truth, _ = shot(scene, name="white", has_flare=True)
+
+    (strand,) = find_strands(photo, reading, known, light)
+
+    assert np.linalg.norm(strand.line[0] - truth.line[0]) < 0.12 * truth.width
+
+
+@pytest.mark.parametrize("what", ["clamp", "growth"])
+def test_what_differs_at_one_step_near_an_end_is_told(what):
+    """A line drawn into a clamp by 5 % of its length, and red hair whose first 8 % are dark."""
+    scene = random_scene(304, encoded=False, wish=Wish(hair_class="red"))
+    hair = np.array(scene.tresses[0].hair)
+    if what == "growth":
+        dark = random_scene(305, wish=Wish(hair_class="dark natural")).tresses[0].hair
+        hair[:3] = np.asarray(dark)[:3]
+    tress = dataclasses.replace(scene.tresses[0], hair=hair, clamp=0.04)
+    photo, _, known, light, truth, _ = shot(
+        dataclasses.replace(scene, tresses=(tress,)), name="step"
+    )
+    line = np.array(truth.line)
+    line[0] -= (0.05 if what == "clamp" else 0.0) * (line[-1] - line[0])
+    strand = strand_along(photo, line, width=0.8 * truth.width)
+
+    flags = {f.code: f for f in measure_profile(photo, known, light, strand).flags}
+
+    assert "end-step" in flags
+    assert "first" in flags["end-step"].says
+    assert "Mark" in flags["end-step"].remedy
+
+
+def test_no_step_is_told_of_hair_that_shines_or_changes_along():
+    told = {f.code for scene in SCENES for f in measured(*scene)[1].flags}
+    assert "end-step" not in told
 
 
 def test_the_clamp_of_hair_that_the_board_hides_is_no_hair():
