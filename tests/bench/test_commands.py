@@ -45,6 +45,14 @@ def test_along_prints_places_patchiness_and_patches(tmp_path):
 
 
 @pytest.mark.slow
+def test_parts_prints_each_truth_in_turn(tmp_path):
+    told = run("parts.py", "--photos", "2", "--cache", str(tmp_path))
+
+    for row in ("as found", "true light", "true outline", "no highlights", "all of these"):
+        assert row in told
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("world", ["scene", "readings"])
 def test_coverage_prints_coverage_by_class_and_light(world):
     told = run("coverage.py", "--draws", "4", "--world", world)
