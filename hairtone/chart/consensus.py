@@ -22,6 +22,7 @@ UNTOUCHED = (1.0, 1.5)  # powers for files that hold linear or nearly linear lig
 BRIGHTEST = 0.95  # where the lightest patch is put on the tone scale; white of the chart
 GREY_WEIGHT = 3.0  # of a grey against another patch: the greys hold the tone. Our choice
 ROUGH_ROUNDS, FINE_ROUNDS = 4, 7  # of weighing: to tell sound patches, to say how far each is off
+SOUND = 0.25  # weight above which a patch is; it is off by less than four typical errors
 DARKEST = 0.05  # Y added in the weights, so that black does not rule the fit
 
 
@@ -47,9 +48,11 @@ def patch_misfit(
         starts = use[None] & ~covered_parts()
         return _best_fit(light, starts, use, reference, rounds=FINE_ROUNDS)[0]
     value = np.clip(encoded * BRIGHTEST / top, 0, 1)
-    starts = use[None] & ~covered_parts()
-    _, rough = _best_fit(_bent(value, PLAIN), starts, use, reference, rounds=ROUGH_ROUNDS)
-    sound = rough[None] > 0.25
+    plain, starts = _bent(value, PLAIN), use[None] & ~covered_parts()
+    _, rough = _best_fit(plain, starts[:1], use, reference, rounds=ROUGH_ROUNDS)
+    if (rough[use] <= SOUND).any():  # something is covered or in glare
+        _, rough = _best_fit(plain, starts, use, reference, rounds=ROUGH_ROUNDS)
+    sound = rough[None] > SOUND
     return _best_fit(_bent(value, BENDS), sound, use, reference, rounds=FINE_ROUNDS)[0]
 
 

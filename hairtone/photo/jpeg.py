@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from hairtone.errors import Flag
+from hairtone.photo.buffers import pixel_buffer
 from hairtone.photo.decoded import Decoded
 from hairtone.photo.limits import check_dimensions
 from hairtone.photo.refusals import (
@@ -84,7 +85,8 @@ def decode_jpeg(data: bytes, *, flag_quality_below: float) -> Decoded:
     _check_layout(header)
     profile = _join_profile(header)
     try:
-        pixels = simplejpeg.decode_jpeg(data, colorspace="RGBX", strict=True)
+        buffer = pixel_buffer(header.height, header.width)
+        pixels = simplejpeg.decode_jpeg(data, colorspace="RGBX", strict=True, buffer=buffer)
     except DECODER_FAULTS as fault:
         if "remature end" in str(fault) and "data segment" not in str(fault):
             raise incomplete("the JPEG data ends before the picture does") from fault
