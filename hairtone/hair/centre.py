@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from hairtone.colorimetry import Floats
 
 POINTS: Final = 33  # of a line; our choice: a bend over a tenth of the length is followed
+INNER_POINTS: Final = slice(3, -3)  # of a line's 33: fanned ends and clamps are no bulge
 SAMPLE: Final = 6000  # pixels that place the line; the middle of 100 is known to 0.3 % of the width
 FULL_SHARE: Final = 0.9  # of the breadth nearby: beyond, single fibres let the board through
 FULL_SAMPLE: Final = 30_000  # pixels of a full-size mask that place the ends

@@ -13,6 +13,7 @@ from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag, HairError
 from hairtone.hair.centre import (
+    INNER_POINTS,
     CentreLine,
     centre_line,
     fitted_ends,
@@ -23,22 +24,17 @@ from hairtone.hair.centre import (
 from hairtone.hair.clamp import without_clamps
 from hairtone.hair.edges import full_mask
 from hairtone.hair.features import Features, frame_features
-from hairtone.hair.outline import Mask, Piece, axis_of, find_pieces
+from hairtone.hair.outline import Mask, Piece, find_pieces
 from hairtone.hair.roots import SIDES, held_end, named_end, roots_assumed, roots_last
 from hairtone.hair.section import Section, section_along, section_mask
 from hairtone.hair.strip import after_regrowth, check_line
+from hairtone.hair.things import is_no_hair
 from hairtone.hair.types import Strand
 from hairtone.photo.types import Photo
 from hairtone.reference import read_limits
 
 LEAST_WIDTH: Final = 12.0  # photo pixels; our choice: four lanes of fibres inside mixed edges
 LEAST_LENGTH: Final = 60.0  # photo pixels; a row of pixels to a bin
-INNER_POINTS: Final = slice(3, -3)  # of a line's 33: fanned ends and clamps are no bulge
-LEAST_AXIS: Final = 2.0  # length over width by second moments; our choice: sound tresses at hand
-# have 4 and more, markers up to 1.5; a lock bent into half a circle has 2.3 (closed form)
-LEAST_WHOLE: Final = 1.6  # the same before clamps are taken off
-LEAST_LEFT: Final = 0.75  # of such a thing that clamps leave; our choice
-UNEVEN: Final = 0.17  # SD of the breadth over its mean; our choice: sound hair stays under 0.14
 LOOSE: Final = 0.1  # of the length, where single fibres end; our choice
 
 BY_HAND = (
@@ -78,17 +74,17 @@ def find_strands(
         raise ValueError(f"roots is {roots!r}; choose one of {', '.join(SIDES)}.")
     features = frame_features(photo, reading, calibration, light)
     seen = find_pieces(features)
-    laid, lumps = [], []
+    laid, things = [], []
     for whole in seen.hair:
         piece, line = _without_clamp(whole, features)
-        if _is_lump(whole.mask, piece.mask, line):
-            lumps.append(whole.mask)
+        if is_no_hair(whole.mask, piece.mask, line, features):
+            things.append(whole.mask)
         else:
             laid.append((piece, line))
     if not laid:
         raise _not_found(photo)
     ends = _root_ends(laid, roots, where=photo.name)
-    found, others = [], _left_out(seen.left_out + lumps, features)
+    found, others = [], _left_out(seen.left_out + things, features)
     for (piece, line), (turned, is_certain) in zip(laid, ends, strict=True):
         flags = others if is_certain else (roots_assumed(), *others)
         merged = _merged(photo, line, features)
@@ -268,26 +264,6 @@ def _too_small(photo: Photo, says: str, wanted: str) -> HairError:
         where=photo.name,
         remedy=f"Go nearer or photograph at full size; by hand, draw {wanted}.",
     )
-
-
-def _is_lump(whole: Mask, mask: Mask, line: CentreLine) -> bool:
-    """Whether a thing runs nowhere: a printed marker, a label, a lid.
-
-    It is about as broad as long, and either of no one breadth along its line or cut to a strip
-    only by what was taken for clamps at both ends.
-    """
-    inner, usual = line.breadth[INNER_POINTS], float(np.median(line.breadth))
-    if inner.max() > read_limits("hair")["refuse_breadth_above"] * usual:
-        return False  # hair with something across it
-    if _slenderness(mask) < LEAST_AXIS and bool(inner.std() > UNEVEN * inner.mean()):
-        return True
-    left = float(np.count_nonzero(mask) / np.count_nonzero(whole))
-    return _slenderness(whole) < LEAST_WHOLE and left < LEAST_LEFT
-
-
-def _slenderness(mask: Mask) -> float:
-    _, _, length, width = axis_of(mask)
-    return length / width
 
 
 def _merged(photo: Photo, line: CentreLine, features: Features) -> Flag | HairError | None:

@@ -412,3 +412,48 @@ def test_a_printed_marker_on_the_board_is_no_hair(seed, side):
 
     assert len(strands) == 1
     assert abs(strands[0].line[:, 0].mean() - 560) < 20
+
+
+@pytest.mark.parametrize("is_grey", [True, False], ids=["grey scale", "coloured patches"])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_row_of_plain_patches_is_no_hair(seed, is_grey):
+    """A scale or a ruler of 5 to 11 patches beside the hair, with the noise of the photo."""
+    rng = np.random.default_rng([seed, is_grey])
+    photo, _, _ = draw([Tress(line=[(560, 120), (560, 820)])])
+    count, width, length = int(rng.integers(5, 12)), int(rng.integers(30, 70)), 420
+    greys = np.repeat(np.linspace(15, 240, count)[:, None], 3, axis=1)
+    colours = greys if is_grey else rng.uniform(15, 240, (count, 3))
+    patches = colours[np.arange(length) * count // length][:, None].repeat(width, axis=1)
+    pixels = np.array(photo.pixels)
+    noisy = patches + rng.normal(0, 1.5, patches.shape)
+    pixels[240 : 240 + length, 900 : 900 + width] = np.clip(noisy, 0, 255)
+
+    (strand,) = find_strands(
+        dataclasses.replace(photo, pixels=pixels), reading_of(), calibration(), light_field()
+    )
+
+    assert abs(strand.line[:, 0].mean() - 560) < 20
+
+
+def test_hair_with_bands_of_other_colours_stays_hair():
+    """Dark, light and red in turn, edges as sharp as dye leaves them."""
+    bands = [DARK] * 3 + [WHITE] * 3 + [RED] * 3 + [WHITE] * 3 + [DARK] * 3
+
+    strands, _ = found([Tress(line=[(700, 120), (700, 820)], labs=bands)])
+
+    assert len(strands) == 1
+
+
+@pytest.mark.parametrize("code", [24, 228], ids=["black", "white"])
+def test_a_plain_mount_along_the_chart_is_no_hair(code):
+    """A bar as long as the chart, wider than the frame that charts have, along its lower side."""
+    photo, _, _ = draw([Tress(line=[(700, 120), (700, 820)])])
+    pixels = np.array(photo.pixels)
+    noise = np.random.default_rng(3).normal(0, 1.5, (100, 300, 3))
+    pixels[270:370, 60:360] = np.clip(code + noise, 0, 255)
+
+    (strand,) = find_strands(
+        dataclasses.replace(photo, pixels=pixels), reading_of(), calibration(), light_field()
+    )
+
+    assert abs(strand.line[:, 0].mean() - 700) < 20
