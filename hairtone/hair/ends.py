@@ -1,4 +1,4 @@
-"""First and last places of a hair: what is no hair there, and what is mixed with board or clamp."""
+"""Places of a hair that are none: gaps, and what is board or clamp at its ends."""
 
 from __future__ import annotations
 
@@ -21,6 +21,23 @@ SMALL: Final = 0.12  # of log light: no step worth telling
 SHARP: Final = 5.0  # times what the light varies by on either side: no band of shine rises so
 INSIDE: Final = 3  # places that the first or last one is held against, its neighbour left out
 USUAL: Final = 0.9  # of the places inside lie no further off those behind them; our choice
+
+
+def without_gaps(sums: CellSums) -> tuple[CellSums, tuple[Flag, ...]]:
+    """The sums with places that hold no hair at all as the nearest that does, and its flag."""
+    is_empty = sums.count.sum(axis=(1, 2)) == 0
+    filled = np.flatnonzero(~is_empty)
+    if not is_empty.any() or not len(filled):
+        return sums, ()
+    taken = filled[np.abs(np.arange(len(is_empty))[:, None] - filled).argmin(axis=1)]
+    flag = Flag(
+        code="places-empty",
+        says=f"{int(is_empty.sum())} of {len(is_empty)} places along the hair show none (a gap, a "
+        f"tie or clipped pixels); they stand as their neighbours.",
+        remedy="Take off what lies across the hair, or draw the line where it is whole.",
+    )
+    kept = dataclasses.replace(sums, count=sums.count[taken], light=sums.light[taken])
+    return kept, (flag,)
 
 
 def without_strange_ends(sums: CellSums) -> tuple[CellSums, tuple[Flag, ...]]:

@@ -15,7 +15,7 @@ from hairtone.hair.body import Body, find_body
 from hairtone.hair.cells import BINS, Cells, check_filled, strand_cells
 from hairtone.hair.colours import CellSums, cell_sums
 from hairtone.hair.doubts import profile_flags
-from hairtone.hair.ends import end_step_flags, without_strange_ends
+from hairtone.hair.ends import end_step_flags, without_gaps, without_strange_ends
 from hairtone.hair.lamp import lamp_white
 from hairtone.hair.types import Profile, Strand
 from hairtone.photo.types import Photo
@@ -93,10 +93,11 @@ def _body_of(
     sums = cell_sums(photo, model, cells, white=lamp_white(model))
     pixels = sums.count.sum(axis=(1, 2)).astype(np.int64)
     check_filled(pixels + sums.clipped.astype(np.int64), strand)
+    sums, gaps = without_gaps(sums)
     sums, notes = without_strange_ends(sums)
     field = _field_in_cells(light, cells)
     body = find_body(sums, field, cells.across, seed=seed_of(photo))
-    return cells, sums, body, notes + end_step_flags(sums)
+    return cells, sums, body, gaps + notes + end_step_flags(sums)
 
 
 def seed_of(photo: Photo) -> int:

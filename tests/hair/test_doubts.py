@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hair.tress import Tress, calibration, draw, light_field, photo_of, reading_of
 
-from hairtone.colorimetry import decode_srgb, encode_srgb
+from hairtone.colorimetry import decode_srgb, delta_e, encode_srgb
 from hairtone.hair.finder import find_strands, strand_along
 from hairtone.hair.profile import measure_profile
 from hairtone.photo.reader import read_photo_bytes
@@ -133,3 +133,20 @@ def test_white_hair_among_dark_is_neither_a_shadow_nor_two_hairs(seed):
     assert [f.is_note for f in plain.flags if f.code == "sheen"] == [False]
     assert [f.is_note for f in stated.flags if f.code == "sheen"] == [True]
     assert (plain.profile.lab == stated.profile.lab).all()
+
+
+def test_places_without_any_hair_stand_as_their_neighbours_and_are_told():
+    """An outline with a gap of four sixtieths, as a tie of the board's own colour leaves it."""
+    photo, _, _ = draw([Tress(line=LINE)])
+    (strand,) = find_strands(photo, reading_of(), calibration(), light_field())
+    mask = np.array(strand.mask)
+    middle = len(mask) // 2
+    mask[middle - 25 : middle + 25] = False
+    whole, gaping = (
+        measure_profile(photo, calibration(), light_field(), one)
+        for one in (strand, dataclasses.replace(strand, mask=mask))
+    )
+
+    assert [flag.code for flag in gaping.flags] == ["places-empty"]
+    assert np.isfinite(gaping.lab).all()
+    assert delta_e(whole.lab, gaping.lab).max() < 3  # fibres drift along the gap
