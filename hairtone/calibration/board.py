@@ -120,11 +120,12 @@ def reduce_photo(photo: Photo, to_light: Callable[[Codes], Floats]) -> Cells:
         level += bright
         square = square + bright**2
     brightest = reduce(np.maximum, (shown[k::SAMPLES] for k in range(SAMPLES)))
+    brightest = reduce(np.maximum, np.moveaxis(brightest, -1, 0))
     brightest = reduce(np.maximum, (brightest[:, k::SAMPLES] for k in range(SAMPLES)))
     count = SAMPLES**2
     mean, level = np.maximum(light / count, LEAST_LIGHT), np.maximum(level / count, LEAST_LIGHT)
     spread = np.sqrt(np.maximum(square / count - level**2, 0.0))
-    clipped: Mask = np.asarray((brightest > MOST_CODE * photo.top_code).any(axis=-1))
+    clipped: Mask = np.asarray(brightest > MOST_CODE * photo.top_code)
     colour = np.log(np.stack([level, mean[..., 0] / mean[..., 1], mean[..., 2] / mean[..., 1]], -1))
     middle = np.meshgrid(
         (np.arange(columns) + 0.5) * width / columns - 0.5,
