@@ -1,11 +1,11 @@
 """Bands of light along a hair that its colour does not follow: where, how strong, how sure.
 
 Body and light are told apart along the length. Dye and melanin change lightness and chroma
-together, so the body's luminance follows the differences of its channels; a lamp's highlights add
-luminance in smooth bands and leave those differences as they are. Of what the body does not follow
-a few bands are made, each of unknown place, width and strength: no band is chosen, all are averaged
-by their evidence, "none" among them (a sum of single effects [1]_). So a faint band is taken out as
-far as it is likely, and what is not known of it stays as variance.
+together, so the body's luminance is a smooth function of the differences of its channels; a lamp's
+highlights add luminance in smooth bands and leave those differences as they are. Of what the body
+does not follow a few bands are made, each of unknown place, width and strength: no band is chosen,
+all are averaged by their evidence, "none" among them (a sum of single effects [1]_). So a faint
+band is taken out as far as it is likely, and what is not known of it stays as variance.
 
 References
 ----------
@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from math import factorial
 from typing import Final
 
 import numpy as np
@@ -30,6 +31,9 @@ ROUNDS: Final = 4  # of finding the bands and the body's own scatter from each o
 WIDTHS: Final = (1.5, 2.5, 4.0, 6.5, 10.0)  # SD of a band, in sixtieths of the length
 STRENGTHS: Final = (0.03, 0.1, 0.3, 1.0, 3.0)  # scale of its light, over the hair's median light
 ABSENT: Final = 0.5  # odds beforehand that a further band is none
+CHANGE: Final = 1.0  # SD of the body's light as a function of the differences of its channels,
+BEND: Final = 0.5  # and over what difference that function bends, both over the median light
+POWERS: Final = 3  # of those differences that are kept
 TREND: Final = 0.03  # SD of a body that grows lighter without any change of chroma, log light
 SCATTER: Final = (0.01, 10)  # of the body's light from bin to bin, and bins that stand for it
 REACH: Final = 2.5  # bins over which that scatter is alike: fibres run on
@@ -39,6 +43,7 @@ CALM: Final = 0.03  # share of highlights at which a bin counts half as the body
 END_DOUBT: Final = 3.0  # times the scatter of the two bins at either end
 HUBER: Final = 3.0  # SDs of scatter from which on a bin counts less
 FAR: Final = 0.05  # most that one bin adds to the scatter, relative
+DARKEST: Final = 0.1  # of the median light: places darker than that scatter like this
 LEAST_BODY: Final = 0.1  # of a bin's light that is body, when its scatter is told
 
 
@@ -117,10 +122,11 @@ def find_bands(seen: Floats, differences: Floats) -> Bands:
         Of two channels from that luminance, in the same unit.
     """
     bins = len(seen)
-    terms = np.column_stack([np.ones(bins), np.linspace(-1, 1, bins), differences])
+    followed = _followed(differences)
+    terms = np.column_stack([np.ones(bins), np.linspace(-1, 1, bins), followed])
     body = _Body(
         terms=terms,
-        expected=np.array([10.0, TREND, 1.0, 1.0]),
+        expected=np.append([10.0, TREND], np.full(followed.shape[1], CHANGE)),
         scatter=SCATTER[0],
         doubt=_ends(bins),
     )
@@ -140,6 +146,23 @@ def find_bands(seen: Floats, differences: Floats) -> Bands:
     return Bands(light=light, variance=variance, absent=absent, rest=rest)
 
 
+def _followed(differences: Floats) -> Floats:
+    """What a smooth function of the differences is made of, shape (bins, terms).
+
+    The terms of a Gaussian correlation of length `BEND`, in powers up to `POWERS`.
+    """
+    x, y = differences.T / BEND
+    damped = np.exp(-(x**2 + y**2) / 2)
+    return np.stack(
+        [
+            damped * x**i * y ** (power - i) / np.sqrt(factorial(i) * factorial(power - i))
+            for power in range(1, POWERS + 1)
+            for i in range(power + 1)
+        ],
+        axis=1,
+    )
+
+
 def _averaged(right: Floats, known: Floats, atoms: Floats) -> tuple[Floats, Floats, float]:
     """Light of one band and its variance over all it may be, and the chance that it is none.
 
@@ -147,7 +170,7 @@ def _averaged(right: Floats, known: Floats, atoms: Floats) -> tuple[Floats, Floa
     moments under normal noise are closed.
     """
     scale = np.array(STRENGTHS)
-    sd = 1 / np.sqrt(known[:, None] + scale**-2.0)
+    sd = 1 / np.sqrt(np.maximum(known, 0.0)[:, None] + scale**-2.0)
     z = right[:, None] * sd
     tail = log_ndtr(z)
     evidence = np.log(2 * sd / scale) + z**2 / 2 + tail - np.log(sd.size / (1 - ABSENT))
@@ -165,7 +188,7 @@ def _averaged(right: Floats, known: Floats, atoms: Floats) -> tuple[Floats, Floa
 
 
 def _body_light(seen: Floats, light: Floats) -> Floats:
-    return np.maximum(seen - light, LEAST_BODY * seen)
+    return np.maximum(seen - light, LEAST_BODY * np.maximum(seen, DARKEST))
 
 
 @lru_cache(maxsize=2)

@@ -38,6 +38,7 @@ LIKELY: Final = 3.0  # odds beforehand that a band is highlights and not the hai
 # spread over the light behind it, and SD of its logarithm: 2.04 where the light of fibres is
 SPREAD: Final = (1.4, 0.3)  # exponential, less by the blur
 SPREAD_NOISE: Final = 0.5  # relative, of the spread that highlights add
+OWN_CHANGE: Final = 0.15  # relative, of the body's own spread from place to place
 STEPS: Final = (-2.0, -1.0, 0.0, 1.0, 2.0)  # SDs at which that spread is asked
 ALIKE: Final = 5.0  # bins whose spread is alike: a fibre stays on top about as far
 CALM: Final = 0.03  # share of highlights at which a bin counts half as free of them
@@ -148,7 +149,8 @@ def _by_spread(bands: Floats, gap: Floats, mean: Floats, colour: Floats) -> tupl
     usual = (calm * gap * body).sum(axis=0) / (calm * body**2).sum(axis=0)
     inner = slice(2, -2)
     off = (gap - usual * body)[inner]
-    scatter = (calm[inner] * off).T @ off / calm[inner].sum() + 0.01**2 * np.eye(3)
+    scatter = (calm[inner] * off).T @ off / calm[inner].sum()
+    scatter += (0.01**2 + (OWN_CHANGE * usual.mean()) ** 2) * np.eye(3)
     root = np.linalg.inv(np.linalg.cholesky(scatter)).T
     gains = SPREAD[0] * np.exp(SPREAD[1] * np.array(STEPS))
     added = (some[:, None] * gains[:, None]) ** 2

@@ -5,8 +5,9 @@ from functools import cache
 
 import numpy as np
 import pytest
-from hair.test_scenes import shot
+from hair.test_scenes import shot, zones
 
+from hairtone.colorimetry import delta_e
 from hairtone.hair.bands import find_bands
 from hairtone.hair.cells import strand_cells
 from hairtone.hair.colours import cell_sums
@@ -15,6 +16,8 @@ from hairtone.hair.lamp import lamp_white
 from hairtone.hair.profile import measure_profile
 from hairtone.hair.shine import fit_shine
 from hairtone.scene import Shine, Wish, random_scene
+from hairtone.scene.hairs import AlongHair, tress_hair
+from hairtone.spectra.hair import draw_hair
 
 PLACES = np.linspace(-1, 1, 60)
 BUMP = 1 + 0.2 * np.exp(-0.5 * (np.arange(60) - 30.0) ** 2 / 16)
@@ -102,6 +105,31 @@ def test_hair_that_grows_lighter_without_change_of_chroma_keeps_it(shape):
     assert abs(np.mean(lost)) < 0.1 * whole
 
 
+@pytest.mark.parametrize("onset", [0.0, 0.45])
+def test_bleached_lengths_are_no_highlights(onset):
+    """Melanin falls to a sixteenth towards the ends, up to six times the light, and nothing shines.
+
+    Pale hair hardly changes its chroma by that: only the spread tells it from highlights. Asked:
+    the difference of roots and ends is right to a tenth of itself, in each of 8 tresses.
+    """
+    for seed in (803, 804, 805, 807, 808, 809, 811, 812):
+        hair_class = ("dark natural", "red", "fashion", "light")[seed % 4]
+        scene = scene_of(hair_class, seed)
+        along = AlongHair(melanin_at_ends=1 / 16, onset=onset)
+        hair = tress_hair(draw_hair(hair_class, seed=seed), along)
+        tress = dataclasses.replace(scene.tresses[0], hair=hair)
+        photo, _, known, light, truth, lab = shot(
+            dataclasses.replace(scene, tresses=(tress,)), name="bleached"
+        )
+        strand = strand_along(photo, truth.line, width=0.7 * truth.width)
+
+        found = zones(measure_profile(photo, known, light, strand).lab)
+
+        true = zones(lab)
+        change = delta_e(true[0], true[2])
+        assert delta_e(found[0], found[2]) == pytest.approx(change, rel=0.1, abs=0.3)
+
+
 @pytest.mark.parametrize("bend", [1, 3])
 def test_two_bands_are_told_with_what_is_not_known_of_them(bend):
     """A strong and a faint band on a body that follows its chroma, which bends along the hair.
@@ -132,3 +160,15 @@ def test_a_body_without_bands_leaves_none():
 
     assert bands.light.sum(axis=0).max() < 0.01
     assert bands.absent.min() > 0.5
+
+
+def test_places_without_light_leave_the_bands_finite():
+    """Black things across the hair, a strip on a chart: no light there, and no sum fails."""
+    seen = np.ones(60)
+    seen[20:24], seen[40:] = 1e-7, 3.0
+
+    bands = find_bands(seen, np.stack([0.1 * seen, -0.1 * seen], axis=1))
+
+    assert np.isfinite(bands.light).all()
+    assert np.isfinite(bands.rest).all()
+    assert (bands.variance >= 0).all()
