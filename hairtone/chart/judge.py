@@ -111,7 +111,7 @@ def _require_exposure(bright: Marks, dark: Marks, *, photo: Photo) -> None:
     named = clipped & IS_GREY if clipped[IS_GREY].any() else clipped
     raise ChartError(
         code,
-        f"The photo is {code}: {clipped.sum()} of {PATCHES} patches are {what} (such as "
+        f"The photo is {code}: {clipped.sum()} of {PATCHES} patches {what} (such as "
         f"{patch_names(named)}); {least:.0f} patches and all six greys are needed.",
         where=photo.name,
         remedy=f"{remedy} and photograph again.",
@@ -193,25 +193,24 @@ def _doubtful(typical: float, reference: ChartReference) -> tuple[Flag, ...]:
 
 def _left_out(clipped: Marks, uneven: Marks, odd: Marks) -> tuple[Flag, ...]:
     causes = (
-        (clipped, "patches-clipped", "are clipped", "Lower the exposure a little."),
+        (clipped, "patches-clipped", "clipped", "Lower the exposure a little."),
         (
             uneven,
             "glare",
-            "show glare or a shadow",
+            "in glare or half in shadow",
             "Turn the chart or the lamps until no patch shines.",
         ),
         (
             odd,
             "patches-covered",
-            "do not have their colours (covered, wet or in glare)",
+            "not of their colour (covered, wet or in glare)",
             "Clear and clean the chart.",
         ),
     )
     return tuple(
         Flag(
             code=code,
-            says=f"{which.sum()} of {PATCHES} patches {what} and are left out "
-            f"({patch_names(which)}).",
+            says=f"{which.sum()} of {PATCHES} patches left out: {what} ({patch_names(which)}).",
             remedy=remedy,
         )
         for which, code, what, remedy in causes

@@ -139,17 +139,17 @@ def _doubts(
         code, remedy = "shadow-between", ONE_LIGHT
         cause = (
             f"{told}: a shadow may lie on one of them, or an app has lightened part of the "
-            f"picture. The light on hair {strand.name}"
+            f"picture. How much light falls on hair {strand.name} is"
         )
     else:
         code, remedy = "light-unseen", MORE_BOARD
-        cause = f"Hair {strand.name} lies where no bare board shows its light, which"
+        cause = f"No bare board beside hair {strand.name} shows how much light falls on it: that is"
     says = (
-        f"{cause} is known to {worst:.0%} there (one SD; flagged above "
-        f"{limits['flag_doubt']:.0%}, refused above {limits['refuse_doubt']:.0%}, where most of "
-        f"the hair has it)"
+        f"{cause} known only to within {worst:.0%} (one SD; flagged above "
+        f"{limits['flag_doubt']:.0%}, refused where most of the hair is above "
+        f"{limits['refuse_doubt']:.0%})"
     )
     if usual > limits["refuse_doubt"]:
         raise HairError(code, f"{says}.", where=f"hair {strand.name}", remedy=remedy)
     tail = f" {told}." if told and code == "light-unseen" else ""
-    return (Flag(code=code, says=f"{says}; its intervals tell it.{tail}", remedy=remedy),)
+    return (Flag(code=code, says=f"{says}; its intervals allow for that.{tail}", remedy=remedy),)

@@ -20,6 +20,20 @@ BEHIND: Final = 6  # places behind it that are asked
 SMALL: Final = 0.12  # of log light: no step worth telling
 SHARP: Final = 5.0  # times what the light varies by on either side: no band of shine rises so
 INSIDE: Final = 3  # places that the first or last one is held against, its neighbour left out
+STEPPED: Final = (  # either end, what may be there and what to do
+    (
+        "first",
+        "new growth, or what holds the hair",
+        "Mark where new growth ends (in the picker, or column `regrowth`), or draw the line on the "
+        "hair alone.",
+    ),
+    (
+        "last",
+        "a tie or clamp, or new growth where roots and ends are the other way round",
+        "Draw the line on the hair alone. If the roots lie there, draw it from them, or say on "
+        "which side they are (`roots`).",
+    ),
+)
 USUAL: Final = 0.9  # of the places inside lie no further off those behind them; our choice
 
 
@@ -32,8 +46,8 @@ def without_gaps(sums: CellSums) -> tuple[CellSums, tuple[Flag, ...]]:
     taken = filled[np.abs(np.arange(len(is_empty))[:, None] - filled).argmin(axis=1)]
     flag = Flag(
         code="places-empty",
-        says=f"{int(is_empty.sum())} of {len(is_empty)} places along the hair show none (a gap, a "
-        f"tie or clipped pixels); they stand as their neighbours.",
+        says=f"{int(is_empty.sum())} of {len(is_empty)} places along the hair show no hair (a gap, "
+        f"a tie or clipped pixels); they stand as their neighbours.",
         remedy="Take off what lies across the hair, or draw the line where it is whole.",
     )
     kept = dataclasses.replace(sums, count=sums.count[taken], light=sums.light[taken])
@@ -80,7 +94,7 @@ def end_step_flags(sums: CellSums) -> tuple[Flag, ...]:
     pixels = np.maximum(sums.count.sum(axis=(1, 2)), 1.0)
     logs = np.log(np.maximum(sums.light.sum(axis=(1, 2, 3)) / pixels, 1e-9))
     flags = []
-    for which, way in (("first", logs), ("last", logs[::-1])):
+    for (which, cause, remedy), way in zip(STEPPED, (logs, logs[::-1]), strict=True):
         count, step = _sharpest(way)
         if count == 0:
             continue
@@ -88,9 +102,9 @@ def end_step_flags(sums: CellSums) -> tuple[Flag, ...]:
             Flag(
                 code="end-step",
                 says=f"The {which} {count} of {len(logs)} places along the hair differ from the "
-                f"rest by {abs(np.expm1(step)):.0%} of its light at one step: new growth, or what "
-                f"holds the hair. They are counted as hair.",
-                remedy="Mark where new growth ends, or draw the line on the hair alone.",
+                f"rest by {abs(np.expm1(step)):.0%} of its light at one step: {cause}. They are "
+                f"counted as hair.",
+                remedy=remedy,
             )
         )
     return tuple(flags)

@@ -306,8 +306,8 @@ def _left_out(masks: list[Mask], features: Features) -> tuple[Flag, ...]:
     return (
         Flag(
             code="hair-left-out",
-            says=f"{told} of the board may be hair and could not be told from plain things; not "
-            f"measured. Middle: {places}.",
+            says=f"{told} of the board may be hair and could not be told from other things; not "
+            f"measured. Middle: {places} (photo pixels).",
             remedy=f"If it is hair: {BY_HAND[0].lower()}{BY_HAND[1:]} Take other things off the "
             f"board.",
         ),

@@ -158,8 +158,9 @@ def _faint(sides: Sides) -> Flag | None:
         return None
     return Flag(
         code="outline-faint",
-        says=f"What lies beside the hair looks much like it ({sides.beyond.min():.1f} spreads off; "
-        f"flagged below {FAINT:.1f}): the outline may run a few pixels over it.",
+        says=f"What lies beside the hair looks much like it (off by {sides.beyond.min():.1f} times "
+        f"what the hair itself varies by; flagged below {FAINT:.1f}): the outline may run a few "
+        f"pixels over it.",
         remedy="Look at the outline in the picker and set the width of the strip, or lay the hair "
         "on a ground of another lightness.",
     )

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from hairtone.hair.ends import end_limits, with_ends_held
+from hairtone.hair.colours import CellSums
+from hairtone.hair.ends import end_limits, end_step_flags, with_ends_held
 
 PLACES = np.linspace(-1, 1, 60)
 
@@ -31,3 +32,20 @@ def test_even_places_at_the_ends_stay_as_they_are():
     held = with_ends_held(slope, 1.3 * end_limits(slope))  # 1.3: the steeper end, relative
 
     assert held == pytest.approx(slope)
+
+
+@pytest.mark.parametrize(("which", "remedy"), [("first", "new growth ends"), ("last", "`roots`")])
+def test_a_step_near_an_end_is_told_with_what_can_be_done_at_that_end(which, remedy):
+    """New growth has no end to mark at the ends of the hair: there the line may be turned round."""
+    light = np.full((60, 1, 1, 3), 50.0)
+    light[:4] *= 0.6
+    light[4] *= 0.8  # the edge lies within this place
+    if which == "last":
+        light = light[::-1]
+    sums = CellSums(count=np.full((60, 1, 1), 100.0), light=light, clipped=np.zeros(60))
+
+    (flag,) = end_step_flags(sums)
+
+    assert f"The {which} 4 of 60" in flag.says
+    assert "40%" in flag.says  # 1 - 0.6
+    assert remedy in flag.remedy
