@@ -310,8 +310,27 @@ def _wanted_strands(
             # one missed, or two in one, shifts the count: none can be told from its neighbour
             wanted.append((hair.place, _no_such_place(photo, named, len(strands))))
         else:
-            wanted.append((hair.place, strands[hair.place - 1]))
+            listed = max(h.place for h in request.hairs)
+            wanted.append((hair.place, _counted(strands, hair.place, listed=listed)))
     return wanted
+
+
+def _counted(strands: tuple[Strand, ...], place: int, *, listed: int) -> Strand:
+    """The strand at a place; told where more were found than are listed.
+
+    What nobody listed may be a ribbon or a strip of card on the left, which shifts the count.
+    """
+    strand = strands[place - 1]
+    if listed >= len(strands):
+        return strand
+    flag = Flag(
+        code="hair-not-listed",
+        says=f"{len(strands)} hairs were found and the sheet counts to {listed}: this one is "
+        f"number {place} from the left (from the top where laid across).",
+        remedy="See that it is the hair you mean. Give each hair in the photo a row with its "
+        "`place`, take other things off the board, or draw the root-to-ends line.",
+    )
+    return dataclasses.replace(strand, flags=(*strand.flags, flag))
 
 
 def _given_strand(

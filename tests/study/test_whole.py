@@ -137,6 +137,20 @@ def test_a_missed_hair_leaves_none_to_be_taken_for_its_neighbour(pair):
     assert "hair 3, and 2 hairs were found" in result.tresses[0].error.says
 
 
+@pytest.mark.parametrize(
+    ("listed", "told"), [((1,), [True]), ((2,), [False]), ((1, 2), [False] * 2)]
+)
+def test_a_hair_that_nobody_listed_is_told_as_it_may_shift_the_count(pair, listed, told):
+    """Two hairs lie there; a strip of card on the left would be counted as one, too."""
+    path, _ = pair
+    hairs = tuple(HairRequest(place=place) for place in listed)
+
+    result = measure_photo(PhotoRequest(path=path, hairs=hairs))
+
+    codes = [{flag.code for flag in tress.flags} for tress in result.tresses]
+    assert ["hair-not-listed" in each for each in codes] == told
+
+
 def test_a_line_by_hand_is_measured_whatever_was_missed(pair):
     path, _ = pair
     found = measure_photo(PhotoRequest(path=path)).tresses[0]
