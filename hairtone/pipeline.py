@@ -328,7 +328,7 @@ def _counted(strands: tuple[Strand, ...], place: int, *, listed: int) -> Strand:
         says=f"{len(strands)} hairs were found and the sheet counts to {listed}: this one is "
         f"number {place} from the left (from the top where laid across).",
         remedy="See that it is the hair you mean. Give each hair in the photo a row with its "
-        "`place`, take other things off the board, or draw the root-to-ends line.",
+        "'place', take other things off the board, or draw the root-to-ends line.",
     )
     return dataclasses.replace(strand, flags=(*strand.flags, flag))
 

@@ -112,10 +112,11 @@ def beside_strand(seen: BoardSeen, strand: Strand) -> list[Beside]:
 
 
 def _told(step: float, tint: float) -> str:
+    tinted = "under 1%" if tint < 0.01 else f"{tint:.0%}"
     share, how = abs(float(np.expm1(step))), "lighter" if step > 0 else "darker"
     return (
         f"What lies beside the hair is up to {share:.0%} {how} than what lies beside the chart and "
-        f"differs in colour by {tint:.0%}"
+        f"differs in colour by {tinted}"
     )
 
 

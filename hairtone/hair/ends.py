@@ -24,14 +24,14 @@ STEPPED: Final = (  # either end, what may be there and what to do
     (
         "first",
         "new growth, or what holds the hair",
-        "Mark where new growth ends (in the picker, or column `regrowth`), or draw the line on the "
+        "Mark where new growth ends (in the picker, or column 'regrowth'), or draw the line on the "
         "hair alone.",
     ),
     (
         "last",
         "a tie or clamp, or new growth where roots and ends are the other way round",
         "Draw the line on the hair alone. If the roots lie there, draw it from them, or say on "
-        "which side they are (`roots`).",
+        "which side they are ('roots').",
     ),
 )
 USUAL: Final = 0.9  # of the places inside lie no further off those behind them; our choice

@@ -34,7 +34,7 @@ def test_even_places_at_the_ends_stay_as_they_are():
     assert held == pytest.approx(slope)
 
 
-@pytest.mark.parametrize(("which", "remedy"), [("first", "new growth ends"), ("last", "`roots`")])
+@pytest.mark.parametrize(("which", "remedy"), [("first", "new growth ends"), ("last", "'roots'")])
 def test_a_step_near_an_end_is_told_with_what_can_be_done_at_that_end(which, remedy):
     """New growth has no end to mark at the ends of the hair: there the line may be turned round."""
     light = np.full((60, 1, 1, 3), 50.0)
