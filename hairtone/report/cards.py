@@ -223,5 +223,7 @@ def _range(row: dict[str, Any]) -> str | None:
     low, high = row.get("colour_left_low"), row.get("colour_left_high")
     if low is None or high is None:
         return None
+    if float(high) < 0:
+        return "under 0"  # beyond the colour before: no range from 0 to 0
     first, last = (sentences.number(max(float(end), 0.0), 0) for end in (low, high))
     return first if first == last else f"{first}–{last}"
