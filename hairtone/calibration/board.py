@@ -84,8 +84,8 @@ def light_of_codes(photo: Photo, model: ColourModel) -> Callable[[Codes], Floats
     that the photo has in sRGB.
     """
     if photo.encoding.to_srgb is None:
-        table = model.linear(photo.encoding.table)
-        return lambda codes: np.stack([table[codes[..., k], k] for k in range(3)], axis=-1)
+        columns = np.ascontiguousarray(model.linear(photo.encoding.table).T)
+        return lambda codes: np.stack([c.take(codes[..., k]) for k, c in enumerate(columns)], -1)
     fine = np.linspace(*WIDE, 4097)
     curves = model.linear(np.repeat(fine[:, None], 3, axis=1))
 

@@ -13,6 +13,7 @@ from hairtone.colorimetry import Floats
 COUNTS: Final = (0, 2, 5, 9, 14)  # terms of order 0 to 4, without the level
 TUKEY: Final = 4.685  # 95 % efficiency on normal noise; P. J. Huber, Robust Statistics, from memory
 _ROUNDS: Final = 6
+_SETTLED: Final = 3e-3  # largest change of a weight that a further round would not pay for
 
 
 def terms(points: ArrayLike, *, count: int) -> Floats:
@@ -68,7 +69,9 @@ def fit_robust(design: Floats, values: Floats, *, ridge: float) -> RobustFit:
         found = np.asarray(solved, np.float64)
         rest = values - found @ full
         spread = 1.4826 * middle_of(np.abs(rest)) + 1e-4
-        weights = np.maximum(1 - (rest / (TUKEY * spread)) ** 2, 0.0) ** 2
+        before, weights = weights, np.maximum(1 - (rest / (TUKEY * spread)) ** 2, 0.0) ** 2
+        if np.abs(weights - before).max() < _SETTLED:
+            break
     return RobustFit(level=float(found[0]), coefficients=found[1:], weights=weights)
 
 

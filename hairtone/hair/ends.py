@@ -113,6 +113,8 @@ def end_step_flags(sums: CellSums) -> tuple[Flag, ...]:
 def _sharpest(logs: Floats) -> tuple[int, float]:
     """Places before the sharpest step, and its log light; 0 places where there is none."""
     found, best = (0, 0.0), SHARP
+    if np.ptp(logs[: LONGEST + 1 + BEHIND]) <= SMALL:
+        return found
     for count in range(2, LONGEST + 1):
         before, behind = logs[: max(count - 1, 2)], logs[count + 1 : count + 1 + BEHIND]
         step = float(np.median(logs[:count]) - np.median(behind))

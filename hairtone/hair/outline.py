@@ -177,8 +177,8 @@ def _is_sound(part: Mask) -> bool:
 def hair_score(features: Features) -> SINGLES:
     """How unlike board and shadow each reduced pixel is; 0 is board."""
     texture = cv2.blur(features.texture, (3, 3))
-    steps = np.array([DARKER_SMOOTH, DARKER, LIGHTER, LIGHTER], np.float32)
-    scale = steps[2 * (features.lightness > 0) + (texture > SMOOTH)]
+    darker = np.where(texture > SMOOTH, np.float32(DARKER), np.float32(DARKER_SMOOTH))
+    scale = np.where(features.lightness > 0, np.float32(LIGHTER), darker)
     tint = cv2.blur(features.tint, (3, 3)) / np.float32(TINTED)
     # an edge is one line of steps, however high: fibres are steps all over
     capped = np.minimum(features.texture, np.float32(FIBRED + 1))
