@@ -11,7 +11,7 @@ from typing import Final
 
 import lazy_loader
 
-__version__: Final = "0.2.0"
+__version__: Final = "0.3.0"
 __getattr__, __dir__, _names = lazy_loader.attach(
     __name__,
     submod_attrs={  # the same list, for type checkers, in __init__.pyi

@@ -45,6 +45,7 @@ FIELD_LENGTH: Final = 0.35  # of cube roots of light; our choice, from simulated
 # spoils single patches more than the field can follow; by held-out patches of real photos
 OUTLIER: Final = {True: 3.0, False: 1.0}
 ROUNDS: Final = 5
+SETTLED: Final = 1e-2  # of log evidence from round to round; light then stands to 1e-5
 LEAST_ROOT: Final = 0.05  # cube root of light below which the field is held
 
 
@@ -201,7 +202,9 @@ def fit_posterior(data: PatchData, prior: Prior, start: Floats) -> Posterior:
             curve = tone.keep_rising(now.found[:, -len(start) :])
         if step > 1:
             doubt = _doubt(now, doubt, most=OUTLIER[data.is_linear])
-        now = _solve_round(data, guesses, mean, covariance, curve, doubt)
+        before, now = now, _solve_round(data, guesses, mean, covariance, curve, doubt)
+        if step > 1 and np.abs(now.evidence - before.evidence).max() < SETTLED:
+            break
     likely = np.exp(now.evidence - now.evidence.max())
     share = likely / likely.sum()
     return Posterior(

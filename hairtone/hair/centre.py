@@ -16,7 +16,8 @@ INNER_POINTS: Final = slice(3, -3)  # of a line's 33: fanned ends and clamps are
 SAMPLE: Final = 6000  # pixels that place the line; the middle of 100 is known to 0.3 % of the width
 FULL_SHARE: Final = 0.9  # of the breadth nearby: beyond, single fibres let the board through
 FULL_SAMPLE: Final = 30_000  # pixels of a full-size mask that place the ends
-ROUNDS: Final = 4  # of laying the line through the middle anew
+ROUNDS: Final = 4  # of laying the line through the middle anew, or until it settles:
+SETTLED: Final = 0.05  # reduced pixels; our choice
 DEGREE: Final = 4  # of the bend that one round can lay; rounds add up
 LEAST_ADVANCE: Final = 0.5  # cosine to the chord over which pieces need not be searched
 END_SHARE: Final = 0.5  # of the usual breadth: where the mean fibre ends
@@ -52,7 +53,9 @@ def centre_line(mask: NDArray[np.bool_]) -> CentreLine:
     sample = pixels[np.random.default_rng(0).permutation(len(pixels))[:SAMPLE]]
     for _ in range(ROUNDS):
         along, across = project(sample, line)
-        line = _recentred(line, along, across)
+        before, line = line, _recentred(line, along, across)
+        if np.abs(line - before).max() < SETTLED:
+            break
     along, across = project(pixels, line)
     return _trimmed(line, along, across)
 

@@ -106,15 +106,15 @@ def _peak(lines: Codes, *, top: int) -> float:
     windows = lines[: band * _BANDS, : count * _WINDOW].reshape(_BANDS, band, count, _WINDOW)
     power = np.concatenate([_power(some, top=top) for some in windows])
     level = np.log(power.astype(np.float64) + _FLOOR)
-    padded = np.pad(level, ((0, 0), (_NEIGHBOURS, _NEIGHBOURS)), mode="reflect")
-    around = np.lib.stride_tricks.sliding_window_view(padded, 2 * _NEIGHBOURS + 1, axis=1)
-    middle = np.partition(around, _NEIGHBOURS, axis=-1)[..., _NEIGHBOURS]  # of an odd number
-    above = np.quantile(level - middle, _SHARE, axis=0)
-    frequency = np.arange(1, len(above) + 1) / _WINDOW
+    frequency = np.arange(1, level.shape[1] + 1) / _WINDOW
     fine = (frequency > 1 / _LONGEST_PERIOD) & (frequency < 0.49)
     off_blocks = np.abs(frequency * _JPEG_STEP - np.rint(frequency * _JPEG_STEP))
     fine &= off_blocks > _BLOCK_BINS * _JPEG_STEP / _WINDOW
-    return float(np.exp(above[fine].max()))
+    padded = np.pad(level, ((0, 0), (_NEIGHBOURS, _NEIGHBOURS)), mode="reflect")
+    around = np.lib.stride_tricks.sliding_window_view(padded, 2 * _NEIGHBOURS + 1, axis=1)[:, fine]
+    middle = np.partition(around, _NEIGHBOURS, axis=-1)[..., _NEIGHBOURS]  # of an odd number
+    above = np.quantile(level[:, fine] - middle, _SHARE, axis=0)
+    return float(np.exp(above.max()))
 
 
 def _power(windows: Codes, *, top: int) -> NDArray[np.float32]:

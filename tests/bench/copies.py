@@ -21,6 +21,7 @@ from PIL import Image
 from real_photos import PHOTOS, SERIES, SETS, SUFFIXES
 
 from hairtone.colorimetry import Floats, delta_e
+from hairtone.errors import PhotoError
 from hairtone.photo.reader import read_photo_bytes
 from hairtone.pipeline import measure_pixels
 from hairtone.request import HairRequest, PhotoRequest
@@ -78,7 +79,10 @@ def told_by(copy: Copy, lines: list[Floats], *, width: float) -> Told:
         HairRequest(place=place, line=(line + 0.5) * scale - 0.5 - cut, width=width)
         for place, line in enumerate(lines, start=1)
     )
-    photo = read_photo_bytes(data, name="copy")
+    try:
+        photo = read_photo_bytes(data, name="copy")
+    except PhotoError:  # such as a crop that is too small
+        return {}
     result = measure_pixels(photo, PhotoRequest(path=Path("copy"), hairs=hairs))
     found = {}
     for tress in result.tresses:
