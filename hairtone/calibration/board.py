@@ -27,7 +27,7 @@ Codes = NDArray[Any]
 
 CELLS: Final = 168  # along the longer side; our choice: a strand 1 % of the frame wide still shows
 MOST_POINTS: Final = 1000  # that a smooth light over the board is laid through; our choice, speed
-SAMPLES: Final = 4  # pixels taken along each side of a cell; our choice, speed
+SAMPLES: Final = 3  # pixels taken along each side of a cell; our choice: eight change no figure
 LEAST_LIGHT: Final = 0.008  # of white; darker cells tell noise and flare, not light; our choice
 MOST_CODE: Final = 0.96  # of the top code; above it tone curves flatten and colours bleach; ours
 WIDE: Final = (-0.3, 1.3)  # sRGB values that colours of wider encodings may have

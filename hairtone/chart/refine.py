@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from hairtone.chart.borders import fit_borders, sum_borders
 from hairtone.chart.identity import COLUMNS, ROWS
@@ -160,7 +161,7 @@ def lay_flat(photo: Photo, to_photo: Floats, *, cell: int) -> Floats:
     x0, y0 = (int(v) for v in np.clip(np.floor(around.min(axis=0)) - 2, 0, [width - 1, height - 1]))
     x1, y1 = (int(v) for v in np.clip(np.ceil(around.max(axis=0)) + 3, 1, [width, height]))
     shift = np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, 1]], dtype=np.float64)
-    codes = np.asarray(
+    codes: NDArray[np.integer] = np.asarray(
         cv2.warpPerspective(
             stored_pixels(photo)[y0 : max(y1, y0 + 1), x0 : max(x1, x0 + 1)],
             shift @ matrix,
@@ -170,7 +171,7 @@ def lay_flat(photo: Photo, to_photo: Floats, *, cell: int) -> Floats:
         )
     )
     table = photo.encoding.table
-    values = np.stack([table[codes[..., c], c] for c in range(3)], axis=-1)
+    values = np.stack([table[:, c].take(codes[..., c]) for c in range(3)], axis=-1)
     return encode_srgb(np.clip(values, 0, 1)) if photo.encoding.is_linear else values
 
 

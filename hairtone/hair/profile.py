@@ -23,6 +23,8 @@ from hairtone.photo.types import Photo
 STEP: Final = 0.01  # of a bin's light; least step of the slope of Lab by light
 DRAW_STRIDE: Final = 3  # bins between those that the calibration's draws are asked for
 SLOPE_STRIDE: Final = 4  # bins between the slopes that are read
+KNEE: Final = 6 / 29  # cube root of light where L*a*b* turns straight; ISO/CIE 11664-4
+BLACK: Final = np.array([16.0, 0.0, 0.0])
 
 
 def measure_profile(
@@ -122,8 +124,21 @@ def _draws(
     share = ((every - at[after - 1]) / (at[after] - at[after - 1]))[:, None]
     drawn = lab + (1 - share) * off[:, after - 1] + share * off[:, after]
     gain = light.at(middles) / light.draws_at(middles, draws=len(drawn), seed=seed)
+    return _brightened(drawn, gain[..., None])
+
+
+def _brightened(lab: Floats, gain: Floats) -> Floats:
+    """L*a*b* of light times `gain`.
+
+    Where L*a*b* goes by cube roots throughout [ISO/CIE 11664-4], they all grow by that of the gain.
+    """
+    root = np.cbrt(gain)
+    lightness, a, b = (lab[..., k] for k in range(3))
+    least = (lightness.min() + 16) / 116 + min(a.min() / 500, 0.0) - max(b.max() / 200, 0.0)
+    if least * min(float(root.min()), 1.0) > KNEE:
+        return np.asarray((lab + BLACK) * root - BLACK)
     white = np.ones(3)
-    return xyz_to_lab(lab_to_xyz(drawn, white=white) * gain[..., None], white=white)
+    return xyz_to_lab(lab_to_xyz(lab, white=white) * gain, white=white)
 
 
 def _field_in_cells(light: LightField, cells: Cells) -> Floats:

@@ -16,14 +16,14 @@ from hair.tress import (
     reading_of,
 )
 
-from hairtone.colorimetry import chroma, decode_srgb, delta_e
+from hairtone.colorimetry import chroma, decode_srgb, delta_e, lab_to_xyz, xyz_to_lab
 from hairtone.errors import HairError
 from hairtone.hair.body import find_body
 from hairtone.hair.cells import BINS, strand_cells
 from hairtone.hair.colours import cell_sums, distinct
 from hairtone.hair.finder import find_strands, strand_along
 from hairtone.hair.lamp import lamp_white
-from hairtone.hair.profile import measure_profile, seed_of
+from hairtone.hair.profile import _brightened, measure_profile, seed_of
 
 RED, BROWN, GREY = (30.0, 22.0, 12.0), (35.0, 8.0, 14.0), (62.0, 0.5, 4.0)
 LINE = [(700, 130), (690, 800)]
@@ -287,3 +287,17 @@ def test_lamp_white_is_neutral_at_full_lightness():
     lab = Tinted().lab(white[None])[0]
     assert lab[0] == pytest.approx(100, abs=0.5)  # steps stop within 0.2 % of light
     assert chroma(lab) < 0.5
+
+
+@pytest.mark.parametrize("lightness", [2.0, 12.0, 60.0])
+def test_brighter_light_gives_the_colour_that_its_tristimulus_values_do(lightness):
+    """By cube roots where there is no straight part, by XYZ where there is."""
+    rng = np.random.default_rng(3)
+    lab = np.array([lightness, 20.0, -15.0]) + rng.normal(0, 1, (5, 4, 3))
+    gain = np.exp(rng.normal(0, 0.2, (5, 4, 1)))
+
+    found = _brightened(lab, gain)
+
+    white = np.ones(3)
+    known = xyz_to_lab(lab_to_xyz(lab, white=white) * gain, white=white)
+    assert np.abs(found - known).max() < 1e-9
