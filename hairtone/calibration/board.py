@@ -27,7 +27,9 @@ Codes = NDArray[Any]
 
 CELLS: Final = 168  # along the longer side; our choice: a strand 1 % of the frame wide still shows
 MOST_POINTS: Final = 1000  # that a smooth light over the board is laid through; our choice, speed
-SAMPLES: Final = 3  # pixels taken along each side of a cell; our choice: eight change no figure
+SAMPLES: Final = (
+    4  # pixels taken along each side of a cell; our choice, speed: eight change no figure
+)
 LEAST_LIGHT: Final = 0.008  # of white; darker cells tell noise and flare, not light; our choice
 MOST_CODE: Final = 0.96  # of the top code; above it tone curves flatten and colours bleach; ours
 WIDE: Final = (-0.3, 1.3)  # sRGB values that colours of wider encodings may have
@@ -119,8 +121,8 @@ def reduce_photo(photo: Photo, to_light: Callable[[Codes], Floats]) -> Cells:
         light += sample
         level += bright
         square = square + bright**2
-    brightest = reduce(np.maximum, (shown[k::SAMPLES] for k in range(SAMPLES)))
-    brightest = reduce(np.maximum, np.moveaxis(brightest, -1, 0))
+    brightest = reduce(np.maximum, np.moveaxis(shown, -1, 0))
+    brightest = reduce(np.maximum, (brightest[k::SAMPLES] for k in range(SAMPLES)))
     brightest = reduce(np.maximum, (brightest[:, k::SAMPLES] for k in range(SAMPLES)))
     count = SAMPLES**2
     mean, level = np.maximum(light / count, LEAST_LIGHT), np.maximum(level / count, LEAST_LIGHT)
