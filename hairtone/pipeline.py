@@ -33,7 +33,6 @@ from hairtone.request import HairRequest, PhotoRequest
 from hairtone.result import ChartFacts, PhotoResult, TressResult, rounded
 
 MOST_KEPT: Final = 30 << 20  # bytes; glibc learns from no block above 32 MB
-
 LEAST_WHITE: Final = 5.0  # per cent of hair that bright fibres among dull ones show; our choice
 
 

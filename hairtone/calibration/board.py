@@ -27,9 +27,7 @@ Codes = NDArray[Any]
 
 CELLS: Final = 168  # along the longer side; our choice: a strand 1 % of the frame wide still shows
 MOST_POINTS: Final = 1000  # that a smooth light over the board is laid through; our choice, speed
-SAMPLES: Final = (
-    4  # pixels taken along each side of a cell; our choice, speed: eight change no figure
-)
+SAMPLES: Final = 4  # pixels along each side of a cell; our choice: eight do no better, three worse
 LEAST_LIGHT: Final = 0.008  # of white; darker cells tell noise and flare, not light; our choice
 MOST_CODE: Final = 0.96  # of the top code; above it tone curves flatten and colours bleach; ours
 WIDE: Final = (-0.3, 1.3)  # sRGB values that colours of wider encodings may have
@@ -71,7 +69,17 @@ class Cells:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Board:
-    """Cells that show the bare board, it in shadow, what is as smooth, and those by the chart."""
+    """Which cells show the board, each shape (h, w).
+
+    Attributes
+    ----------
+    bare, shadowed : ndarray of bool
+        The board in its light, and in a shadow.
+    smooth : ndarray of bool
+        Whatever is as smooth as the board.
+    by_chart : ndarray of bool
+        Cells close enough to the chart to share its light.
+    """
 
     bare: Mask
     shadowed: Mask
