@@ -26,8 +26,8 @@ import numpy as np
 from hairtone.chart.reference import load_reference
 from hairtone.chart.types import GREYS
 from hairtone.colorimetry import VIEWINGS, Floats
-from hairtone.spectra.broad_hair import draw_broad_hair
 from hairtone.spectra.cameras import draw_basis_camera, measured_cameras
+from hairtone.spectra.hair import draw_broad_hair
 from hairtone.spectra.lights import reference_lights
 from hairtone.spectra.viewing import viewing_wavelengths
 

@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from hairtone.calibration.known_tresses import KnownTress, sharpen_by_known
+from hairtone.calibration.known import KnownTress, sharpen_by_known
 from hairtone.calibration.solve import calibrate
 from hairtone.calibration.types import Calibration, LightField
 from hairtone.chart.finder import find_chart
@@ -25,9 +25,8 @@ from hairtone.hair.texture import lightness_strip, texture_signature
 from hairtone.hair.types import Strand
 from hairtone.measures.blend import COARSEST_SCALE, StrandContrast, strand_contrast
 from hairtone.measures.evenness import measure_evenness
-from hairtone.photo.quality import frame_doubts
+from hairtone.photo.quality import frame_doubts, judge_screen
 from hairtone.photo.reader import read_photo
-from hairtone.photo.screens import judge_screen
 from hairtone.photo.types import Photo
 from hairtone.request import HairRequest, PhotoRequest
 from hairtone.result import ChartFacts, PhotoResult, TressResult, rounded

@@ -1,34 +1,56 @@
 """How the light falls over the frame, from the bare board or from a photo of a plain card.
 
-A polynomial of the fourth order in log light, its coefficients held by a wide expectation [ours]:
-where the board shows it follows the board, and beyond it is as unsure as what the board leaves
-open. No order is chosen, so that no small change of the picture flips the field. It holds on the
-board's plane only.
+The board is whatever lies around the chart, and everything that continues it without an edge or
+fits its light, at coarse scale. No hair finder is needed: hair, shadows, the chart and its frame
+fall out.
+
+The light is a polynomial of the fourth order in log light, its coefficients held by a wide
+expectation [ours]: where the board shows it follows the board, and beyond it is as unsure as what
+the board leaves open. No order is chosen, so that no small change of the picture flips the field.
+It holds on the board's plane only.
 """
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from functools import reduce
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from hairtone.calibration.board import (
-    Board,
-    Cells,
-    find_board,
-    find_card,
-    light_of_codes,
-    reduce_photo,
-)
-from hairtone.calibration.polynomial import COUNTS, RobustFit, fit_robust, terms
+from hairtone.calibration.polynomial import COUNTS, RobustFit, fit_robust, middle_of, terms
 from hairtone.calibration.types import BoardSeen, ColourModel, LightField
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag, LightError
+from hairtone.photo.pixels import codes_at, encoded_values
 from hairtone.photo.types import Photo
 from hairtone.reference import read_limits
 
+Mask = NDArray[np.bool_]
+Codes = NDArray[Any]
+
+CELLS: Final = 168  # along the longer side; our choice: a strand 1 % of the frame wide still shows
+MOST_POINTS: Final = 1000  # that a smooth light over the board is laid through; our choice, speed
+SAMPLES: Final = 4  # pixels along each side of a cell; our choice: eight do no better, three worse
+LEAST_LIGHT: Final = 0.008  # of white; darker cells tell noise and flare, not light; our choice
+MOST_CODE: Final = 0.96  # of the top code; above it tone curves flatten and colours bleach; ours
+WIDE: Final = (-0.3, 1.3)  # sRGB values that colours of wider encodings may have
+FRAME: Final = 0.9  # of a patch: the chart's own frame around its patches; our choice, with room
+BESIDE: Final = 1.25  # patches from the chart that still get the chart's own light; our choice
+RING: Final = 4.0  # patches from the chart within which the board must show itself; our choice
+ALIKE: Final = np.array([0.15, 0.05, 0.05])  # log light, red/green, blue/green of one board; ours
+STEP: Final = np.array([0.02, 0.02, 0.02])  # least step between cells that is an edge; our choice:
+# twice the steepest step of light that falls to 35 % over the frame
+JOINED: Final = np.array([0.08, 0.05, 0.05])  # how well a separate piece must fit the light; ours
+LEAST_SHARE: Final = 0.08  # of the ring must share a colour, or there is no board; our choice, low
+# enough for light that changes its colour across the ring
+LEAST_PIECE: Final = 6  # cells of a piece of board; our choice
+SHADOW: Final = (-1.2, -0.08)  # log light of a board in shadow, 30 % to 92 %; our choice
+LEAST_SHADOW: Final = 12  # cells of a shadow worth telling; our choice
 RIDGE: Final = 0.6  # SD of a coefficient where cells are weighed against shadows; our choice, wide
 # SD of the coefficients of each order over half the frame's diagonal; our choice: parts of the
 # board left out of 37 real photos are then off by 0.11 (RMS) and covered in 89 of 100 cases
@@ -40,6 +62,284 @@ MOST_CELLS: Final = 1600  # board cells a fit takes; our choice, speed
 # of the terms where no board tells; our choice: at 0.4 of the half diagonal it comes to 0.09, the
 # middle one of the spreads that log light has over the boards of those photos
 UNKNOWN_SD: Final = (0.2, 0.2, 0.3, 0.3, 0.3)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cells:
+    """A photo at coarse scale.
+
+    Attributes
+    ----------
+    colour : ndarray, shape (h, w, 3)
+        Log of green-weighted light, of red over green, of blue over green; means over a cell.
+    texture : ndarray, shape (h, w)
+        Spread of the light inside a cell, relative.
+    is_sound : ndarray of bool, shape (h, w)
+        Neither clipped nor too dark.
+    points : ndarray, shape (h, w, 2)
+        Middle of each cell. [pixels, xy]
+    """
+
+    colour: Floats
+    texture: Floats
+    is_sound: Mask
+    points: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Board:
+    """Which cells show the board, each shape (h, w).
+
+    Attributes
+    ----------
+    bare, shadowed : ndarray of bool
+        The board in its light, and in a shadow.
+    smooth : ndarray of bool
+        Whatever is as smooth as the board.
+    by_chart : ndarray of bool
+        Cells close enough to the chart to share its light.
+    """
+
+    bare: Mask
+    shadowed: Mask
+    smooth: Mask
+    by_chart: Mask
+
+
+def light_of_codes(photo: Photo, model: ColourModel) -> Callable[[Codes], Floats]:
+    """A function from codes (…, 3) to linear light, flare off, by look-up.
+
+    Channel by channel where the photo has sRGB's primaries or is RAW; else through the values
+    that the photo has in sRGB.
+    """
+    if photo.encoding.to_srgb is None:
+        columns = np.ascontiguousarray(model.linear(photo.encoding.table).T)
+        return lambda codes: np.stack([c.take(codes[..., k]) for k, c in enumerate(columns)], -1)
+    fine = np.linspace(*WIDE, 4097)
+    curves = model.linear(np.repeat(fine[:, None], 3, axis=1))
+
+    def look_up(codes: Codes) -> Floats:
+        values = encoded_values(photo, codes)
+        return np.stack([np.interp(values[..., k], fine, curves[:, k]) for k in range(3)], axis=-1)
+
+    return look_up
+
+
+def reduce_photo(photo: Photo, to_light: Callable[[Codes], Floats]) -> Cells:
+    """The photo in cells.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photograph.
+    to_light : callable
+        Linear light, flare off, of codes; see `light_of_codes`.
+    """
+    height, width = photo.pixels.shape[:2]
+    size = max(max(height, width) / CELLS, 1.0)
+    rows, columns = max(int(height / size), 1), max(int(width / size), 1)
+    y = _sample_places(height, rows)
+    x = _sample_places(width, columns)
+    shown = codes_at(photo, *np.ix_(y, x))
+    light, level, square = np.zeros((rows, columns, 3)), np.zeros((rows, columns)), 0.0
+    for down, across in np.ndindex(SAMPLES, SAMPLES):
+        sample = to_light(shown[down::SAMPLES, across::SAMPLES])
+        bright = sample @ np.array([0.25, 0.5, 0.25])
+        light += sample
+        level += bright
+        square = square + bright**2
+    brightest = reduce(np.maximum, np.moveaxis(shown, -1, 0))
+    brightest = reduce(np.maximum, (brightest[k::SAMPLES] for k in range(SAMPLES)))
+    brightest = reduce(np.maximum, (brightest[:, k::SAMPLES] for k in range(SAMPLES)))
+    count = SAMPLES**2
+    mean, level = np.maximum(light / count, LEAST_LIGHT), np.maximum(level / count, LEAST_LIGHT)
+    spread = np.sqrt(np.maximum(square / count - level**2, 0.0))
+    clipped: Mask = np.asarray(brightest > MOST_CODE * photo.top_code)
+    colour = np.log(np.stack([level, mean[..., 0] / mean[..., 1], mean[..., 2] / mean[..., 1]], -1))
+    middle = np.meshgrid(
+        (np.arange(columns) + 0.5) * width / columns - 0.5,
+        (np.arange(rows) + 0.5) * height / rows - 0.5,
+    )
+    return Cells(
+        colour=colour,
+        texture=spread / level,
+        is_sound=np.asarray(~clipped & (mean > LEAST_LIGHT).all(axis=-1)),
+        points=np.stack(middle, axis=-1),
+    )
+
+
+def _sample_places(length: int, cells: int) -> NDArray[np.int64]:
+    """Indices of `SAMPLES` pixels in each of `cells` equal parts of a side."""
+    return ((np.arange(cells * SAMPLES) + 0.5) * length / (cells * SAMPLES)).astype(np.int64)
+
+
+def find_board(cells: Cells, reading: ChartReading) -> Board:
+    """The board that the chart lies on; empty where none shows around it."""
+    distance = _distance_from_chart(cells.points, reading)
+    outside = distance > FRAME
+    ring = outside & (distance < RING) & cells.is_sound
+    board = _grow(cells, outside & cells.is_sound, ring, middle=reading.centres.mean(axis=0))
+    return dataclasses.replace(board, by_chart=outside & (distance < BESIDE))
+
+
+def find_card(cells: Cells, reading: ChartReading) -> Board:
+    """The card that fills a photo of its own, taken where `reading`'s chart lay."""
+    return _grow(cells, cells.is_sound, cells.is_sound, middle=reading.centres.mean(axis=0))
+
+
+def _grow(cells: Cells, allowed: Mask, near: Mask, *, middle: Floats) -> Board:
+    """Board cells out of the `allowed` ones, starting from the commonest colour of the `near`."""
+    none = np.zeros_like(allowed)
+    empty = Board(bare=none, shadowed=none, smooth=none, by_chart=none)
+    seeds = _commonest(cells, near)
+    if seeds.sum() < LEAST_PIECE:
+        return empty
+    smooth = allowed & (cells.texture < 0.02 + 2.5 * np.median(cells.texture[seeds]))
+    calm = _calm(cells.colour, smooth)
+    pieces = _pieces(calm, smooth, _edge_height(calm, seeds & smooth))
+    sizes = np.bincount(pieces[smooth], minlength=pieces.max() + 1)
+    seeded = np.bincount(pieces[seeds & smooth], minlength=len(sizes))
+    chosen = (seeded >= max(3, 0.1 * seeded.sum())) & (sizes >= LEAST_PIECE)
+    if not chosen.any():
+        return empty
+    members = _members(pieces, smooth)
+    away = (cells.points - middle) / np.hypot(*cells.points[-1, -1])
+    for _ in range(3):
+        rest = _left_over(cells.colour, away, smooth & chosen[pieces])
+        typical = _median_by_piece(rest, members, len(sizes))
+        before = chosen
+        chosen = (np.abs(typical) < JOINED).all(axis=1) & (sizes >= LEAST_PIECE) | (
+            chosen & (seeded > 0)
+        )
+        if (chosen == before).all():
+            break
+    low, high = SHADOW
+    tinted = (np.abs(typical[:, 1:]) < ALIKE[1:]).all(axis=1)
+    dark = tinted & (typical[:, 0] > low) & (typical[:, 0] < high) & (sizes >= LEAST_SHADOW)
+    bare = smooth & chosen[pieces]
+    return dataclasses.replace(
+        empty, bare=_inner(bare), shadowed=smooth & dark[pieces] & ~bare, smooth=smooth
+    )
+
+
+def _commonest(cells: Cells, near: Mask) -> Mask:
+    """Cells of `near` that share the colour most of them have."""
+    found = np.zeros_like(near)
+    places = np.argwhere(near & (cells.texture < 0.25))
+    if len(places) < LEAST_PIECE:
+        return found
+    colours = cells.colour[places[:, 0], places[:, 1]]
+    some = colours[:: max(1, len(colours) // 300)] / ALIKE
+    alike = np.ones((len(some), len(some)), bool)
+    for channel in some.T:
+        alike &= np.abs(channel[:, None] - channel) < 1
+    middle = some[alike.sum(axis=1).argmax()] * ALIKE
+    best = (np.abs(colours - middle) < ALIKE).all(axis=-1)
+    if best.mean() < LEAST_SHARE:
+        return found
+    found[tuple(places[best].T)] = True
+    return found
+
+
+def _calm(colour: Floats, used: Mask) -> Floats:
+    """Mean over the 3 x 3 cells around, of those that are `used`."""
+    held = np.where(used[..., None], np.dstack([colour, np.ones(used.shape)]), 0.0)
+    padded = np.pad(held, ((1, 1), (1, 1), (0, 0)))
+    rows = padded[:-2] + padded[1:-1] + padded[2:]
+    total = rows[:, :-2] + rows[:, 1:-1] + rows[:, 2:]
+    return np.asarray(total[..., :3] / np.maximum(total[..., 3:], 1.0))
+
+
+def _edge_height(calm: Floats, seeds: Mask) -> Floats:
+    """Step between neighbouring cells above which there is an edge, shape (3,)."""
+    both = seeds[:, 1:] & seeds[:, :-1]
+    steps = np.abs(np.diff(calm, axis=1)[both])
+    noise = 1.4826 * np.median(steps, axis=0) if len(steps) else np.zeros(3)
+    return np.asarray(np.clip(4 * noise, STEP, 3 * STEP))
+
+
+def _pieces(calm: Floats, smooth: Mask, edge: Floats) -> NDArray[np.int64]:
+    """Number of the edge-free piece each cell belongs to, shape (h, w)."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    number = np.arange(smooth.size).reshape(smooth.shape)
+    links = []
+    for axis in (0, 1):
+        first = tuple(slice(None, -1) if k == axis else slice(None) for k in (0, 1))
+        second = tuple(slice(1, None) if k == axis else slice(None) for k in (0, 1))
+        level = (np.abs(np.diff(calm, axis=axis)) < edge).all(axis=-1)
+        joined = level & smooth[first] & smooth[second]
+        links.append(np.stack([number[first][joined], number[second][joined]]))
+    pairs = np.concatenate(links, axis=1)
+    graph = coo_array((np.ones(pairs.shape[1], bool), tuple(pairs)), shape=(smooth.size,) * 2)
+    return connected_components(graph, directed=False)[1].reshape(smooth.shape).astype(np.int64)
+
+
+def _left_over(colour: Floats, away: Floats, bare: Mask) -> Floats:
+    """Colour less what a smooth light over the bare board predicts, shape (h, w, 3)."""
+    shown = np.flatnonzero(bare)
+    shown = shown[:: max(1, len(shown) // MOST_POINTS)]
+    every = terms(away.reshape(-1, 2), count=5)
+    design, values = every[shown], colour.reshape(-1, 3)[shown].T
+    rest = np.empty_like(colour)
+    for channel, count in enumerate((5, 2, 2)):
+        fit = fit_robust(design[:, :count], values[channel], ridge=0.5)
+        smooth = fit.level + every[:, :count] @ fit.coefficients
+        rest[..., channel] = colour[..., channel] - smooth.reshape(bare.shape)
+    return rest
+
+
+def _members(pieces: NDArray[np.int64], used: Mask) -> dict[int, NDArray[np.intp]]:
+    """Which used cells, counted through the frame, make up each piece that is large enough."""
+    places = np.flatnonzero(used)
+    numbers = pieces.ravel()[places]
+    order = np.argsort(numbers, kind="stable")
+    parts = np.split(places[order], np.flatnonzero(np.diff(numbers[order])) + 1)
+    return {int(pieces.flat[part[0]]): part for part in parts if len(part) >= LEAST_PIECE}
+
+
+def _median_by_piece(rest: Floats, members: dict[int, NDArray[np.intp]], count: int) -> Floats:
+    """Median of `rest` over each piece, shape (count, 3); far off where a piece is too small."""
+    typical = np.full((count, rest.shape[-1]), np.inf)
+    values = rest.reshape(-1, rest.shape[-1])
+    for number, part in members.items():
+        typical[number] = [middle_of(channel) for channel in values[part].T]
+    return typical
+
+
+def _inner(mask: Mask) -> Mask:
+    """Cells whose four neighbours belong to the mask too; the frame's border counts as inside."""
+    padded = np.pad(mask, 1, constant_values=True)
+    return np.asarray(
+        mask & padded[:-2, 1:-1] & padded[2:, 1:-1] & padded[1:-1, :-2] & padded[1:-1, 2:]
+    )
+
+
+def _distance_from_chart(points: Floats, reading: ChartReading) -> Floats:
+    """How far points lie outside the patch field, shape (h, w). [patches]"""
+    unit = _to_chart(np.asarray(reading.corners, np.float64))
+    flat = np.concatenate([points.reshape(-1, 2), np.ones((points[..., 0].size, 1))], axis=1)
+    mapped = flat @ unit.T
+    ahead = mapped[:, 2] > 1e-9  # beyond the horizon of the board's plane nothing is near
+    place = mapped[:, :2] / np.where(ahead, mapped[:, 2], 1.0)[:, None]
+    out = np.maximum(np.abs(place - 0.5) - 0.5, 0.0) * np.array([6.0, 4.0])
+    far = np.where(ahead, np.hypot(out[:, 0], out[:, 1]), np.inf)
+    return np.asarray(far.reshape(points.shape[:2]))
+
+
+def _to_chart(corners: Floats) -> Floats:
+    """Homography that takes the four corners to the unit square, shape (3, 3)."""
+    square = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    rows, values = [], []
+    for (x, y), (u, v) in zip(corners, square, strict=True):
+        rows += [[x, y, 1, 0, 0, 0, -u * x, -u * y], [0, 0, 0, x, y, 1, -v * x, -v * y]]
+        values += [u, v]
+    found = np.linalg.solve(np.array(rows), np.array(values))
+    matrix = np.append(found, 1.0).reshape(3, 3)
+    if (matrix @ np.append(corners.mean(axis=0), 1.0))[2] < 0:
+        matrix = -matrix
+    return matrix
 
 
 def fit_light_field(

@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 
-from hairtone.chart.identity import COLUMNS, PROVEN, ROWS, Window, best_window
-from hairtone.chart.lattice import Lattice, find_lattices, map_points
-from hairtone.chart.preview import Preview, make_preview
+from hairtone.chart.identity import (
+    COLUMNS,
+    PROVEN,
+    ROWS,
+    Preview,
+    Window,
+    best_window,
+    make_preview,
+)
+from hairtone.chart.lattice import Lattice, find_lattices, find_squares, map_points
 from hairtone.chart.refine import CENTRES
-from hairtone.chart.squares import find_squares
 from hairtone.chart.types import PATCHES, ChartReference
 from hairtone.colorimetry import Floats
 from hairtone.errors import ChartError

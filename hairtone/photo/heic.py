@@ -25,12 +25,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hairtone.errors import Flag, PhotoError
-from hairtone.photo.decoded import Decoded
 from hairtone.photo.encodings import display_p3_encoding, srgb_encoding
 from hairtone.photo.jpeg import gain_map_flag
-from hairtone.photo.limits import check_dimensions
-from hairtone.photo.refusals import DECODER_FAULTS, bad_profile, damaged, decoder_says, unusable
-from hairtone.photo.types import Encoding
+from hairtone.photo.limits import (
+    DECODER_FAULTS,
+    bad_profile,
+    check_dimensions,
+    damaged,
+    decoder_says,
+    unusable,
+)
+from hairtone.photo.types import Decoded, Encoding
 
 _BRANDS: Final = 64  # bytes that hold the list of brands; "tmap" is that of tone-map pictures
 _FORBIDDEN: Final = bytes(8)  # [2], with room for the length before a unit and padding behind it

@@ -1,4 +1,6 @@
-"""JPEG: a walk over its segments, then one strict decode.
+"""JPEG: a walk over its segments, then one strict decode into a buffer that is used again.
+
+Fresh memory would be zeroed page by page for each photo; the buffer of the photo before is not.
 
 References
 ----------
@@ -9,22 +11,29 @@ References
 from __future__ import annotations
 
 import struct
+import sys
 from dataclasses import dataclass, field
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from hairtone.errors import Flag
-from hairtone.photo.buffers import pixel_buffer
-from hairtone.photo.decoded import Decoded
-from hairtone.photo.limits import check_dimensions
-from hairtone.photo.refusals import (
+from hairtone.photo.limits import (
     DECODER_FAULTS,
     bad_profile,
+    check_dimensions,
     damaged,
     decoder_says,
     incomplete,
     unusable,
 )
+from hairtone.photo.types import Decoded
 
+MOST_KEPT: Final = 256 << 20  # bytes that may wait for the next photo; 64 megapixels, our choice
+_UNSHARED: Final = 2  # references to a buffer that nobody else holds: ours and the question's
+
+_spare: list[NDArray[np.uint8]] = []
 _FRAMES: Final = {  # [1], table B.1: start of frame -> process that the decoder can undo
     0xC0: "baseline",
     0xC1: "extended",
@@ -41,6 +50,22 @@ _GAIN_MAP_MARKS: Final = (  # of the published gain-map metadata: XMP name space
     b"urn:iso:std:iso:ts:21496:-1",
 )
 _LUMA_SUM_AT_50: Final = 3685  # sum of the 64 luminance steps of [1], table K.1
+
+
+def pixel_buffer(height: int, width: int) -> NDArray[np.uint8]:
+    """A buffer of shape (height, width, 4) to decode into; what it holds means nothing.
+
+    The one of the last photo, if that has the same size and neither the photo nor any view of its
+    pixels lives on: all of them refer to the buffer. CPython counts its references.
+    """
+    shape = (height, width, 4)
+    buffer = _spare.pop() if _spare else None  # at once: of two threads one gets it
+    if buffer is None or buffer.shape != shape or sys.getrefcount(buffer) > _UNSHARED:
+        buffer = np.empty(shape, np.uint8)
+    buffer.flags.writeable = True
+    if buffer.nbytes <= MOST_KEPT:
+        _spare[:] = [buffer]
+    return buffer
 
 
 @dataclass(slots=True, kw_only=True)

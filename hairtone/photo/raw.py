@@ -17,11 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hairtone.errors import Flag, PhotoError
-from hairtone.photo.decoded import Decoded
 from hairtone.photo.encodings import linear_raw_encoding
-from hairtone.photo.limits import check_dimensions
-from hairtone.photo.refusals import DECODER_FAULTS, damaged, decoder_says, unusable
+from hairtone.photo.limits import DECODER_FAULTS, check_dimensions, damaged, decoder_says, unusable
 from hairtone.photo.tiff import read_chain
+from hairtone.photo.types import Decoded
 
 _BLOCK: Final = 256  # our choice: samples; a lost 512-byte sector of a memory card holds as many
 _LEVELS: Final = 65536

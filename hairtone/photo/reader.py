@@ -1,4 +1,12 @@
-"""One strict reader: any bytes whatever give a photo that is right, or a `PhotoError`."""
+"""One strict reader: any bytes whatever give a photo that is right, or a `PhotoError`.
+
+What a file is shows in its first bytes, never in its name.
+
+References
+----------
+.. [1] Signatures as the formats' own documents print them (ITU-T T.81, W3C PNG, TIFF 6.0, RFC 9649
+   WebP, ISO/IEC 23008-12 HEIF); those of camera RAW by common practice.
+"""
 
 from __future__ import annotations
 
@@ -12,16 +20,43 @@ from typing import Final
 import numpy as np
 
 from hairtone.errors import Flag, PhotoError
-from hairtone.photo.decoded import Decoded
-from hairtone.photo.doubts import doubts_about, name_notes
 from hairtone.photo.encodings import adobe_rgb_encoding, srgb_encoding
-from hairtone.photo.exif import ExifFacts, read_exif
-from hairtone.photo.limits import check_file_size, photo_limits
-from hairtone.photo.refusals import COPY_AGAIN
-from hairtone.photo.sniff import format_of
-from hairtone.photo.turning import turn_upright
-from hairtone.photo.types import Encoding, Photo
+from hairtone.photo.limits import COPY_AGAIN, EXPORT_RGB, check_file_size, damaged, photo_limits
+from hairtone.photo.metadata import ExifFacts, doubts_about, name_notes, read_exif, turn_upright
+from hairtone.photo.tiff import Directory, byte_order, read_chain, read_directory
+from hairtone.photo.types import Decoded, Encoding, Photo
 
+_HEIC_BRANDS: Final = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
+_RAW_STARTS: Final = (
+    b"FUJIFILMCCD-RAW",
+    b"IIRO",
+    b"IIRS",
+    b"MMOR",
+    b"IIU\0",
+    b"FOVb",
+    b"\0MRM",
+    b"IIII",
+)
+_OTHER: Final = {  # formats that are recognised so that the refusal can name them
+    b"GIF8": "GIF",
+    b"BM": "BMP",
+    b"%!PS": "PostScript",
+    b"%PDF": "PDF",
+    b"8BPS": "layered picture",
+    b"\0\0\1\0": "icon",
+    b"\0\0\0\x0cjP  ": "JPEG 2000",
+    b"\xff\x4f\xff\x51": "JPEG 2000",
+    b"\xff\x0a": "JPEG XL",
+    b"\0\0\0\x0cJXL ": "JPEG XL",
+    b"II+\0": "BigTIFF",
+    b"MM\0+": "BigTIFF",
+    b"PK\3\4": "ZIP or office document",
+    b"<svg": "SVG",
+    b"\x76\x2f\x31\x01": "OpenEXR",
+    b"#?RADIANCE": "Radiance HDR",
+}
+_DNG_VERSION, _PHOTOMETRIC, _SUB_FILES, _MAKE = 0xC612, 0x0106, 0x014A, 0x010F
+_SENSOR_DATA: Final = (32803, 34892)  # photometric interpretations of mosaic and linear RAW, DNG
 _SAYS_OF: Final = {
     errno.ENOENT: ("not-found", "The file is not found."),
     errno.ENOTDIR: ("not-found", "The file is not found."),
@@ -30,6 +65,90 @@ _SAYS_OF: Final = {
     errno.EACCES: ("not-readable", "The file may not be read by you."),
     errno.EPERM: ("not-readable", "The file may not be read by you."),
 }
+
+
+def format_of(data: bytes) -> str:
+    """``"JPEG"``, ``"PNG"``, ``"TIFF"``, ``"WebP"``, ``"HEIC"`` or ``"RAW"``.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+
+    Raises
+    ------
+    PhotoError
+        Any other format, or no picture at all.
+    """
+    if data.startswith(b"\xff\xd8\xff"):
+        return "JPEG"
+    if data.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "PNG"
+    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
+        return "WebP"
+    if data[4:8] == b"ftyp":
+        return _format_by_brand(data)
+    if data.startswith(_RAW_STARTS):
+        return "RAW"
+    if data[:4] in (b"II*\0", b"MM\0*"):
+        return "RAW" if data[8:10] == b"CR" or _is_camera_raw(data) else "TIFF"
+    raise _not_read(data)
+
+
+def _format_by_brand(data: bytes) -> str:
+    """Of files in boxes (ISO/IEC 14496-12): major brand, then the compatible ones."""
+    end = min(int.from_bytes(data[:4], "big"), 256)
+    brands = [data[8:12], *(data[at : at + 4] for at in range(16, end, 4))]
+    if brands[0] == b"crx ":
+        return "RAW"
+    if {b"avif", b"avis"}.intersection(brands):
+        raise _unread_format("AVIF")
+    if _HEIC_BRANDS.intersection(brands):
+        return "HEIC"
+    raise _unread_format("film or other container")
+
+
+def _is_camera_raw(data: bytes) -> bool:
+    """Whether a TIFF structure holds sensor data, by the tags of its first directory."""
+    try:
+        first = read_chain(data)[0]
+    except (ValueError, IndexError) as fault:
+        raise damaged(f"its TIFF structure has {fault}") from fault
+    if _DNG_VERSION in first or first.number(_PHOTOMETRIC) in _SENSOR_DATA:
+        return True
+    return _MAKE in first and _has_sensor_data(data, first)
+
+
+def _has_sensor_data(data: bytes, first: Directory) -> bool:
+    """Whether a directory under the first, which is a preview then, is one of sensor data."""
+    order = byte_order(data)
+    for offset in first.numbers(_SUB_FILES)[:8]:
+        try:
+            below, _ = read_directory(data, int(offset), order=order)
+        except ValueError:
+            continue
+        if below.number(_PHOTOMETRIC) in _SENSOR_DATA:
+            return True
+    return False
+
+
+def _not_read(data: bytes) -> PhotoError:
+    for start, name in _OTHER.items():
+        if data.startswith(start):
+            return _unread_format(name)
+    if not data.strip(b"\0"):
+        return damaged("it holds nothing but zero bytes")
+    return PhotoError(
+        "not-a-photo",
+        "The file is not a photo: its first bytes are those of no known picture format.",
+        remedy="Copy the photo itself from the camera or phone, not a web page or a link to it.",
+    )
+
+
+def _unread_format(name: str) -> PhotoError:
+    return PhotoError(
+        "format-not-read", f"The file's format ({name}) is not read.", remedy=EXPORT_RGB
+    )
 
 
 def read_photo(path: str | os.PathLike[str], *, expected_sha256: str | None = None) -> Photo:
@@ -192,7 +311,7 @@ def _encoding_of(decoded: Decoded, facts: ExifFacts) -> tuple[Encoding, tuple[Fl
     """By ICC profile, else by the file's other words, else by EXIF, else assumed and said."""
     levels = int(np.iinfo(decoded.pixels.dtype).max) + 1
     if decoded.profile:
-        from hairtone.photo.icc import read_profile
+        from hairtone.photo.encodings import read_profile
 
         return read_profile(decoded.profile, levels=levels)
     if decoded.stated is not None:

@@ -15,8 +15,7 @@ from typing import Final
 import numpy as np
 
 from hairtone.colorimetry import Floats
-from hairtone.spectra.quiet import quiet_colour
-from hairtone.spectra.viewing import viewing_wavelengths
+from hairtone.spectra.viewing import quiet_colour, viewing_wavelengths
 
 # Spread of the basis's second to sixth coefficient, the first being 1. Our choice: fills the span
 # of measured cameras without negative ones.

@@ -1,7 +1,18 @@
-"""Reflectance of hair from what is in it: the family that scenes are rendered with.
+"""Reflectances of hair: one family to render scenes with, another one to calibrate by.
 
-The calibration learns from another family (`hairtone.spectra.broad_hair`): a method is not
-judged on the hair model it was made with.
+A method is not judged on the hair model that it was made with. The scenes' family lets pigments
+absorb along the wavelength and light pass through a thick layer by two fluxes [3]_. The broad
+family, for the prior, was made of other laws on purpose: light takes paths of many lengths (a gamma
+mixture, or those of diffusing light), dye bands are plain bells, and powers, floors and slopes vary
+more widely.
+
+References
+----------
+.. [1] S. L. Jacques, Extinction coefficient of melanin (1998): melanosomes absorb as the
+   wavelength to the power of -3.33 (fit to one data set) or -3.48 (fit to another).
+.. [2] C. Donner, H. W. Jensen, A spectral BSSRDF for shading human skin (2006): eumelanin to the
+   power of -3.33, pheomelanin to the power of -4.75. From memory.
+.. [3] P. Kubelka, F. Munk, Z. techn. Phys. 12 (1931) 593-601.
 """
 
 from __future__ import annotations
@@ -13,17 +24,88 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from hairtone.colorimetry import Floats
-from hairtone.spectra.pigments import (
-    EUMELANIN_POWER,
-    PHEOMELANIN_POWER,
-    dye_absorption,
-    keratin_absorption,
-    melanin_absorption,
-    thick_layer,
-)
 from hairtone.spectra.viewing import viewing_wavelengths
 
+ANCHOR_NM: Final = 550.0  # where the melanins' strength is stated; our choice, mid-spectrum
+KERATIN_ANCHOR_NM: Final = 420.0  # where keratin's yellow is stated; our choice
+EUMELANIN_POWER: Final = 3.33  # [1], [2]
+PHEOMELANIN_POWER: Final = 4.75  # [2]
+KERATIN_DECAY_NM: Final = 55.0  # our choice: gone by mid-green, as undyed white hair looks
 HAIR_CLASSES: Final = ("dark natural", "red", "fashion", "light", "white")
+# Absorption peak and width of dyes by the colour they give; our choice within the visible bands
+# of nitro, azo and anthraquinone dyes. [nm]
+DYE_BANDS: Final = {
+    "yellow": (425.0, 38.0),
+    "copper": (468.0, 42.0),
+    "red": (506.0, 40.0),
+    "pink": (537.0, 31.0),
+    "violet": (562.0, 46.0),
+    "blue": (612.0, 46.0),
+    "teal": (648.0, 42.0),
+}
+_DYE_SLOTS = 2  # bands a draw may have at most; our choice
+DYE_CHANCE = 0.5  # that a slot is filled; our choice
+DIFFUSING = 0.3  # share of hair dense enough for light to diffuse; our choice
+# what hair without pigment gives back: thin or loose bundles let much of it pass; our choice
+TOP = (0.4, 1.0)
+
+
+def melanin_absorption(*, power: float) -> Floats:
+    """Absorption of a melanin on the viewing's wavelengths, 1 at 550 nm [1]_ [2]_.
+
+    Parameters
+    ----------
+    power : float
+        Fall with the wavelength: about 3.3 for eumelanin, 4.8 for pheomelanin.
+    """
+    return np.asarray((viewing_wavelengths() / ANCHOR_NM) ** -power)
+
+
+def keratin_absorption(*, decay_nm: float = KERATIN_DECAY_NM) -> Floats:
+    """Yellow of keratin without melanin, 1 at 420 nm; exponential in the wavelength, our choice."""
+    return np.asarray(np.exp(-(viewing_wavelengths() - KERATIN_ANCHOR_NM) / decay_nm))
+
+
+def dye_absorption(
+    *,
+    peak_nm: float,
+    width_nm: float,
+    skew: float = 0.0,
+    shoulder: float = 0.0,
+    shoulder_offset_nm: float = 40.0,
+) -> Floats:
+    """Absorption band of a direct dye, 1 at its highest.
+
+    Parameters
+    ----------
+    peak_nm, width_nm : float
+        Main peak and its standard deviation. [nm]
+    skew : float, optional
+        -1..1; positive: the long-wave side is the broader one.
+    shoulder : float, optional
+        Height of a second, narrower peak relative to the first.
+    shoulder_offset_nm : float, optional
+        Where it lies, from the main peak. [nm]
+    """
+    wavelengths = viewing_wavelengths()
+    distance = (wavelengths - peak_nm) / width_nm
+    band = np.exp(-0.5 * (distance / (1 + skew * np.tanh(distance))) ** 2)
+    second = (wavelengths - peak_nm - shoulder_offset_nm) / (0.7 * width_nm)
+    band = band + shoulder * np.exp(-0.5 * second**2)
+    return np.asarray(band / band.max())
+
+
+def thick_layer(absorption: ArrayLike, scattering: ArrayLike) -> Floats:
+    """Reflectance of a layer too thick to see through, 0..1 [3]_.
+
+    Parameters
+    ----------
+    absorption, scattering : array_like
+        K and S of Kubelka and Munk, in one unit; the shapes broadcast, S above 0.
+    """
+    ratio = np.asarray(absorption, np.float64) / np.asarray(scattering, np.float64)
+    # the textbook form 1 + q - sqrt(q² + 2q) cancels for dark hair; this one does not
+    return np.asarray(1 / (1 + ratio + np.sqrt(ratio * (ratio + 2))))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,19 +136,6 @@ class Dye:
             shoulder=self.shoulder,
             shoulder_offset_nm=self.shoulder_offset_nm,
         )
-
-
-# Absorption peak and width of dyes by the colour they give; our choice within the visible bands
-# of nitro, azo and anthraquinone dyes. [nm]
-DYE_BANDS: Final = {
-    "yellow": (425.0, 38.0),
-    "copper": (468.0, 42.0),
-    "red": (506.0, 40.0),
-    "pink": (537.0, 31.0),
-    "violet": (562.0, 46.0),
-    "blue": (612.0, 46.0),
-    "teal": (648.0, 42.0),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,3 +289,50 @@ def draw_dyes(
         )
         for k in chosen
     )
+
+
+def draw_broad_hair(count: int, *, seed: int, dye_chance: float = DYE_CHANCE) -> Floats:
+    """Reflectances of hair of every kind, shape (count, 81), on `viewing_wavelengths()`.
+
+    Parameters
+    ----------
+    count : int
+        How many.
+    seed : int
+        Of the draw.
+    dye_chance : float, optional
+        That each of two dye bands is there; 0 for hair without dye.
+
+    Notes
+    -----
+    With absorption μ and path lengths of a gamma law of shape g, R = (1 + k·μ/g)^(-g) (the
+    Laplace transform of the gamma density); where light diffuses, R = exp(-sqrt(2·k·μ)), that of
+    first-passage lengths. Both under a surface floor, times a slight slope.
+    All ranges are our choice, wider than hair is known to be.
+    """
+    rng = np.random.default_rng(seed)
+    wavelengths = viewing_wavelengths()
+
+    def uniform(low: float, high: float) -> Floats:
+        return rng.uniform(low, high, (count, 1))
+
+    relative = wavelengths / 550.0
+    pheo = rng.beta(1.0, 3.0, (count, 1))
+    brown = (1 - pheo) * relative ** -uniform(2.6, 4.2) + pheo * relative ** -uniform(4.0, 5.6)
+    absorbing = 10 ** uniform(-1.8, 2.0) * brown
+    absorbing += 10 ** uniform(-2.5, -0.9) * np.exp(-(wavelengths - 420.0) / uniform(40.0, 80.0))
+    for _ in range(_DYE_SLOTS):
+        present = rng.random((count, 1)) < dye_chance
+        distance = (wavelengths - uniform(405.0, 670.0)) / uniform(26.0, 60.0)
+        absorbing += present * 10 ** uniform(-1.0, 1.3) * np.exp(-0.5 * distance**2)
+
+    shape = uniform(0.5, 1.1)
+    absorbing = uniform(1.0, 3.0) * absorbing
+    inside = np.where(
+        rng.random((count, 1)) < DIFFUSING,
+        np.exp(-np.sqrt(2 * absorbing)),
+        (1 + absorbing / shape) ** -shape,
+    )
+    floor, top = uniform(0.003, 0.025), uniform(*TOP)
+    slope = relative ** rng.normal(0, 0.12, (count, 1))
+    return np.clip(floor + (1 - floor) * top * inside * slope, 0.003, 1.0)

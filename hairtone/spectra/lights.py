@@ -19,8 +19,7 @@ from typing import Any, Final
 import numpy as np
 
 from hairtone.colorimetry import Floats
-from hairtone.spectra.quiet import quiet_colour
-from hairtone.spectra.viewing import viewing_wavelengths
+from hairtone.spectra.viewing import quiet_colour, viewing_wavelengths
 
 LIGHT_FAMILIES: Final = ("daylight", "tungsten", "fluorescent", "white LED")
 SECOND_RADIATION: Final = 1.4388e7  # c2 of Planck's law. [nm K]; CIE 15:2018, A and D tables

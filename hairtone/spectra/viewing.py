@@ -1,5 +1,7 @@
 """From reflectance to tristimulus values, for the viewings that results are stated for.
 
+colour-science is imported late, and without the remarks that it prints.
+
 References
 ----------
 .. [1] ASTM E308, Computing the colors of objects by using the CIE system: weighting over the
@@ -8,13 +10,26 @@ References
 
 from __future__ import annotations
 
+import warnings
 from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from hairtone.colorimetry import Floats, Viewing
 from hairtone.reference import reference_path
+
+
+@cache
+def quiet_colour() -> Any:
+    """The module `colour`; importing it takes over a second, so nobody does it before need."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # it remarks on optional parts that are not installed
+        import colour
+        import colour.recovery
+        import colour.temperature
+    return colour
 
 
 @cache

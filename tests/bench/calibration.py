@@ -20,7 +20,9 @@ import numpy as np
 import readings
 from scene_readings import shoot_scene
 
-from hairtone.calibration import choice, level2, posterior, tone, virtual_hair
+from hairtone.calibration import level2, posterior, tone
+from hairtone.calibration import level2 as virtual_hair
+from hairtone.calibration import solve as choice
 from hairtone.calibration.types import Calibration
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import VIEWINGS, Floats, delta_e

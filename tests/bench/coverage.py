@@ -85,7 +85,7 @@ def fitter(method: str) -> Callable[[ChartReading, Viewing, bool], Calibration]:
         return lambda reading, viewing, is_raw: fit_level2(
             reading, viewing=viewing, is_linear=is_raw
         )
-    from hairtone.calibration.choice import choose_calibration
+    from hairtone.calibration.solve import choose_calibration
 
     return lambda reading, viewing, is_raw: choose_calibration(
         reading, viewing=viewing, is_linear=is_raw

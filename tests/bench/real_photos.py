@@ -11,8 +11,7 @@ from pathlib import Path
 import numpy as np
 from baseline import CHROMATIC, held_out_3x3, held_out_ccm
 
-from hairtone.calibration.choice import choose_calibration
-from hairtone.calibration.solve import calibrate
+from hairtone.calibration.solve import calibrate, choose_calibration
 from hairtone.chart.finder import find_chart
 from hairtone.chart.reference import DEFAULT_CHART, load_reference
 from hairtone.chart.types import ChartReading

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from series_readings import HAIRS, KINDS, WASHES, Series, shoot_series
 
-from hairtone.calibration.choice import choose_calibration
+from hairtone.calibration.solve import choose_calibration
 from hairtone.calibration.types import Calibration
 from hairtone.colorimetry import VIEWINGS, Floats, delta_e, lch_difference
 from hairtone.measures.alike import group_alike, share_alike

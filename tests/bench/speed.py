@@ -37,8 +37,8 @@ from hairtone.colorimetry import DEFAULT_VIEWING
 from hairtone.hair.finder import find_strands
 from hairtone.hair.profile import measure_profile
 from hairtone.measures.evenness import measure_evenness
+from hairtone.photo.quality import judge_screen
 from hairtone.photo.reader import read_photo
-from hairtone.photo.screens import judge_screen
 from hairtone.pipeline import measure
 
 Row = dict[str, object]

@@ -5,8 +5,8 @@ import pytest
 from bench.readings import CAREFUL, shoot
 from calibration.shots import VIEWING
 
-from hairtone.calibration.choice import choose_calibration
 from hairtone.calibration.known import sharpen
+from hairtone.calibration.solve import choose_calibration
 from hairtone.colorimetry import delta_e
 
 CAMERAS = 12

@@ -7,10 +7,10 @@ import pytest
 from bench.readings import CAREFUL, shoot
 from calibration.shots import VIEWING, ideal_reading
 
-from hairtone.calibration.choice import choose_calibration, choose_level
 from hairtone.calibration.level1 import fit_level1
 from hairtone.calibration.level2 import fit_level2
 from hairtone.calibration.prior import load_prior
+from hairtone.calibration.solve import choose_calibration, choose_level
 from hairtone.chart.reference import known_references, load_reference
 from hairtone.colorimetry import delta_e, xyz_to_lab
 from hairtone.spectra.hair import HAIR_CLASSES, draw_hair, hair_reflectance

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from hairtone.calibration.field import draw_field
-from hairtone.calibration.shaken import Shaken
+from hairtone.calibration.field import Shaken, draw_field
 
 MANY = 40_000
 

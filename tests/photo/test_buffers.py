@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from hairtone.photo import buffers
-from hairtone.photo.buffers import pixel_buffer
+from hairtone.photo import jpeg as buffers
+from hairtone.photo.jpeg import pixel_buffer
 from hairtone.photo.reader import read_photo
 
 

@@ -12,10 +12,9 @@ from hypothesis import strategies as st
 from photo.pictures import camera_exif, camera_jpeg, encoded, picture
 from PIL import Image, ImageOps
 
-from hairtone.photo.exif import read_exif
+from hairtone.photo.metadata import read_exif, turn_upright
 from hairtone.photo.reader import read_photo_bytes
 from hairtone.photo.tiff import read_chain, read_directory
-from hairtone.photo.turning import turn_upright
 
 BLOCK = camera_exif().tobytes().removeprefix(b"Exif\0\0")
 

@@ -15,8 +15,8 @@ from PIL import Image
 
 from hairtone.colorimetry import decode_srgb
 from hairtone.errors import PhotoError
+from hairtone.photo.metadata import turn_upright
 from hairtone.photo.reader import read_photo_bytes
-from hairtone.photo.turning import turn_upright
 
 PIXELS = picture()
 DEEP = PIXELS.astype(np.uint16) * 257

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from photo.pictures import camera_jpeg, picture
 
 from hairtone.errors import PhotoError
-from hairtone.photo.icc import read_profile
+from hairtone.photo.encodings import read_profile
 from hairtone.photo.reader import read_photo_bytes
 from hairtone.photo.types import Photo
 

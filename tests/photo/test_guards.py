@@ -30,8 +30,7 @@ from hairtone.photo import raster
 from hairtone.photo.heic import check_coded_data
 from hairtone.photo.jpeg import read_jpeg_header
 from hairtone.photo.quality import edge_width
-from hairtone.photo.reader import read_photo_bytes
-from hairtone.photo.sniff import format_of
+from hairtone.photo.reader import format_of, read_photo_bytes
 
 GOOD = camera_jpeg()
 SMALL_ROW = zlib.compress(bytes(300 * 1201))

@@ -23,9 +23,9 @@ from hairtone.photo.encodings import (
     curved_encoding,
     display_p3_encoding,
     power_curve,
+    read_profile,
     srgb_encoding,
 )
-from hairtone.photo.icc import read_profile
 from hairtone.photo.pixels import encoded_values
 from hairtone.photo.reader import read_photo_bytes
 from hairtone.photo.types import Photo

@@ -21,9 +21,11 @@ from hairtone.photo.quality import (
     exposure_flags,
     frame_doubts,
     judge_photo,
+    judge_screen,
+    screen_flags,
+    screen_peak,
 )
 from hairtone.photo.reader import read_photo, read_photo_bytes
-from hairtone.photo.screens import judge_screen, screen_flags, screen_peak
 from hairtone.photo.types import Photo
 
 SCENE = picture(1200, 900)

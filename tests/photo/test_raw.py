@@ -9,8 +9,8 @@ from published import shared_folder
 
 from hairtone.errors import PhotoError
 from hairtone.photo.limits import PhotoLimits, photo_limits
+from hairtone.photo.metadata import turn_upright
 from hairtone.photo.reader import read_photo, read_photo_bytes
-from hairtone.photo.turning import turn_upright
 
 pytest.importorskip("rawpy", reason="the extra 'raw' is not installed")
 

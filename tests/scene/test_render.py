@@ -27,8 +27,7 @@ from hairtone.scene import (
 from hairtone.spectra.cameras import Camera
 from hairtone.spectra.hair import HairRecipe, hair_reflectance
 from hairtone.spectra.lights import Light, reference_light
-from hairtone.spectra.quiet import quiet_colour
-from hairtone.spectra.viewing import viewing_wavelengths
+from hairtone.spectra.viewing import quiet_colour, viewing_wavelengths
 
 QUIET = Sensor(exposure=0.9, full_well=0.0)
 HAIR = HairRecipe(melanin=4.0, pheo_share=0.3)

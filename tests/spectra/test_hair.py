@@ -6,8 +6,13 @@ from published import shared_folder
 from scipy.optimize import least_squares
 
 from hairtone.colorimetry import DEFAULT_VIEWING, delta_e, xyz_to_lab
-from hairtone.spectra.broad_hair import draw_broad_hair
-from hairtone.spectra.hair import HAIR_CLASSES, HairRecipe, draw_hair, hair_reflectance
+from hairtone.spectra.hair import (
+    HAIR_CLASSES,
+    HairRecipe,
+    draw_broad_hair,
+    draw_hair,
+    hair_reflectance,
+)
 from hairtone.spectra.viewing import reflectance_to_xyz, viewing_wavelengths
 
 

@@ -13,8 +13,7 @@ from hairtone.spectra.lights import (
     reference_lights,
     tungsten,
 )
-from hairtone.spectra.quiet import quiet_colour
-from hairtone.spectra.viewing import viewing_wavelengths
+from hairtone.spectra.viewing import quiet_colour, viewing_wavelengths
 
 
 def chromaticity(spectrum):

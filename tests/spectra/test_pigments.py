@@ -5,7 +5,7 @@ import pytest
 from published import shared_folder
 from scipy.integrate import solve_bvp
 
-from hairtone.spectra.pigments import (
+from hairtone.spectra.hair import (
     dye_absorption,
     keratin_absorption,
     melanin_absorption,
