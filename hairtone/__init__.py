@@ -38,7 +38,7 @@ __getattr__, __dir__, _names = lazy_loader.attach(
         "measures.zones": ["span_estimate", "zone_estimates"],
         "photo.reader": ["read_photo"],
         "pipeline": ["measure"],
-        "report.html": ["write_report"],
+        "report.page": ["write_report"],
         "report.picker": ["Picker", "pick"],
         "result": ["PhotoResult", "TressResult"],
         "study.analysis": ["analyse"],

@@ -27,7 +27,7 @@ from .measures.zones import span_estimate as span_estimate
 from .measures.zones import zone_estimates as zone_estimates
 from .photo.reader import read_photo as read_photo
 from .pipeline import measure as measure
-from .report.html import write_report as write_report
+from .report.page import write_report as write_report
 from .report.picker import Picker as Picker
 from .report.picker import pick as pick
 from .result import PhotoResult as PhotoResult

@@ -161,7 +161,7 @@ def run_check(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(_json(results, arguments))
     else:
-        from hairtone.report.text import describe_check
+        from hairtone.report.sentences import describe_check
 
         for result in results:
             print(describe_check(result))
@@ -179,7 +179,7 @@ def run_measure(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(_json(results, arguments))
     else:
-        from hairtone.report.text import describe_measurement
+        from hairtone.report.sentences import describe_measurement
 
         for result in results:
             if result.error is None:
@@ -223,7 +223,7 @@ def _measure_targets(arguments: argparse.Namespace) -> list[PhotoResult]:
 
 
 def _measure_study(folder: Path, arguments: argparse.Namespace) -> int:
-    from hairtone.report.text import describe_study
+    from hairtone.report.sentences import describe_study
 
     outcome = _measured_study(folder, workers=arguments.workers, cluster=arguments.cluster)
     if arguments.json:
@@ -264,14 +264,14 @@ def _write(
     pdf: bool = False,
     workers: int = 1,
 ) -> None:
-    from hairtone.report.html import write_report
+    from hairtone.report.page import write_report
     from hairtone.study.analysis import analyse
 
     folder = out or outcome.study.folder / "results"
     page = write_report(analyse(outcome, workers=workers), audience=audience, out=folder)
     print(f"Report: {page}")
     if pdf:
-        from hairtone.report.pdf import write_pdf
+        from hairtone.report.page import write_pdf
 
         print(f"PDF: {write_pdf(page)}")
 
@@ -287,7 +287,7 @@ def run_new(arguments: argparse.Namespace) -> int:
 
 def run_demo(arguments: argparse.Namespace) -> int:
     """Render the invented study, measure it and write its report."""
-    from hairtone.report.text import describe_study
+    from hairtone.report.sentences import describe_study
     from hairtone.scene.demo import render_demo
 
     folder = arguments.folder

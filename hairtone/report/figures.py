@@ -2,56 +2,50 @@
 
 from __future__ import annotations
 
-from hairtone.report.figure_comparison import (
-    comparison_label,
-    figure_agreement_table,
-    figure_calibration,
-    figure_comparison,
-    figure_comparison_table,
-    figure_patches,
-    figure_repeats_table,
-)
-from hairtone.report.figure_evenness import (
+from hairtone.report.figures_along import (
+    figure_chips,
     figure_differences,
     figure_evenness,
     figure_evenness_washes,
-    figure_uptake_table,
-    row_label,
-)
-from hairtone.report.figure_fade import (
-    figure_amounts,
-    figure_crossings,
-    figure_fade_table,
-    figure_treatments_fade,
-    plain_rows,
-)
-from hairtone.report.figure_profile import (
-    figure_chips,
     figure_from_mean,
+    figure_hairmap,
     figure_map,
     figure_profile,
     figure_profiles,
+    figure_uptake_table,
+    row_label,
 )
-from hairtone.report.figure_results import (
+from hairtone.report.figures_over_washes import (
+    comparison_label,
     figure_agreement,
+    figure_agreement_table,
+    figure_amounts,
     figure_blend,
+    figure_calibration,
     figure_changecurve,
+    figure_comparison,
+    figure_comparison_table,
     figure_crossing,
+    figure_crossings,
     figure_designplan,
     figure_fade,
+    figure_fade_table,
     figure_fadecurve,
     figure_grade,
     figure_intervals,
     figure_levellereffect,
     figure_patch,
+    figure_patches,
     figure_patchiness,
     figure_porousonset,
     figure_repeatability,
+    figure_repeats_table,
     figure_scatterof,
     figure_sectioncomparison,
+    figure_treatments_fade,
     figure_uptake,
+    plain_rows,
 )
-from hairtone.report.maps import figure_hairmap
 
 __all__ = [
     "comparison_label",

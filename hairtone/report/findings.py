@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from hairtone.errors import HairtoneError
 from hairtone.report.blocks import ChipTable
-from hairtone.report.texts import MARKS, STATUS_WORDS
+from hairtone.report.sentences import MARKS, STATUS_WORDS
 
 if TYPE_CHECKING:
     from hairtone.report.types import Analysis
@@ -121,7 +121,7 @@ def results_html(analysis: Analysis) -> str:
     analysis : Analysis
         The study, analysed.
     """
-    from hairtone.report.glance import glances
+    from hairtone.report.cards import glances
 
     parts = []
     for name, chips, sentences in glances(analysis):

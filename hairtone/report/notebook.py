@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from hairtone.errors import MeasureError
+from hairtone.measures.repeatability import repeats_needed
 from hairtone.report.cards import chips_along, chips_by_wash, sentences_of
 from hairtone.report.figures import (
     figure_differences,
@@ -17,17 +18,35 @@ from hairtone.report.figures import (
     figure_uptake_table,
     row_label,
 )
+from hairtone.report.figures_along import figure_hairmap, hair_map
 from hairtone.report.findings import chips_html, findings_html, thumbnail
-from hairtone.report.maps import figure_hairmap, hair_map
-from hairtone.report.source import hairs_of
 from hairtone.report.style import Picture
-from hairtone.report.tables import Tables
 from hairtone.report.types import Analysis
-from hairtone.report.views import HairView, drawn_profiles
+from hairtone.report.views import HairView, Tables, drawn_profiles, hairs_of
 from hairtone.uncertainty import ColourDifference
 
 if TYPE_CHECKING:
     from hairtone.study.analysis import Analysis as StudyAnalysis
+
+
+def repeats_table(spreads: Sequence[float], *, goal: float) -> Any:
+    """Repeats needed for each spread: sd, goal, repeats.
+
+    Parameters
+    ----------
+    spreads : sequence of float
+        Standard deviations of one reading.
+    goal : float
+        Half-width wanted of the 95 % interval, in the same units.
+    """
+    import pandas as pd
+
+    rows = [
+        {"sd": sd, "goal": goal, "repeats": repeats_needed(sd, half_width=goal)}
+        for sd in spreads
+        if sd
+    ]
+    return pd.DataFrame(rows, columns=["sd", "goal", "repeats"])
 
 
 class Html:

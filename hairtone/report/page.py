@@ -1,32 +1,60 @@
-"""Everything a report shows, gathered for its template: the same facts for every audience."""
+"""A report as one self-contained file, or as a PDF printed by a browser."""
 
 from __future__ import annotations
 
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
 from dataclasses import dataclass, field
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from hairtone.colorimetry import screen_colour
+from hairtone.errors import StoreError
 from hairtone.measures.words import read_bands
 from hairtone.report import sentences, tester
 from hairtone.report.blocks import Grid, Shown, grid, shown
-from hairtone.report.cards import Card, make_card
+from hairtone.report.cards import Card, Record, make_card, record_of
 from hairtone.report.figures import figure_differences, figure_uptake_table, row_label
-from hairtone.report.methods import hashes_of, methods_of
-from hairtone.report.record import Record, record_of
-from hairtone.report.source import hairs_of
-from hairtone.report.tables import Tables
-from hairtone.report.texts import CAUTIONS, MARKS, STATUS_WORDS, TITLES, VALIDITY
-from hairtone.report.types import TABLES, Analysis, Audience
-from hairtone.report.views import HairView
+from hairtone.report.sentences import CAUTIONS, MARKS, STATUS_WORDS, TITLES, VALIDITY
+from hairtone.report.tester import hashes_of, methods_of
+from hairtone.report.types import AUDIENCES, TABLES, Analysis, Audience
+from hairtone.report.views import HairView, Tables, hairs_of
 from hairtone.uncertainty import ColourDifference
 
 if TYPE_CHECKING:
+    from jinja2 import Environment
+
     from hairtone.study.outcome import RowResult, StudyResult
+
 
 MOST_CARDS: Final = 12  # hairs shown one by one; the rest is in the tables; our choice
 MOST_ROWS: Final = 200  # lines of a table on the page; the CSV files hold all; our choice
 MOST_NAMES: Final = 12  # photographs named with one doubt; our choice
 _LEAST_TOP: Final = 4.0  # ΔE00 at the dark end of a study's maps, at least; our choice
+REPORT_NAME = "report.html"
+BROWSERS: Final = (
+    "chromium",
+    "chromium-browser",
+    "google-chrome",
+    "google-chrome-stable",
+    "chrome",
+    "microsoft-edge",
+    "msedge",
+    "brave-browser",
+)
+_PLACES: Final = (  # where they lie when they are on no search path
+    "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome",
+    "/Applications/Chromium.app/Contents/MacOS/Chromium",
+    "/Applications/Microsoft Edge.app/Contents/MacOS/Microsoft Edge",
+    r"C:\Program Files\Google\Chrome\Application\chrome.exe",
+    r"C:\Program Files (x86)\Microsoft\Edge\Application\msedge.exe",
+)
+_LONGEST_S: Final = 120  # a report of 12 hairs takes about 2 s; our choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -245,3 +273,150 @@ def _more(measured: int) -> tuple[str, ...]:
     if left <= 0:
         return ()
     return (f"{left} more hairs are not drawn here; the CSV files beside this page hold them all.",)
+
+
+def report_html(analysis: Analysis, *, audience: Audience = "educator") -> str:
+    """The report of a study as the text of one HTML file.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The study, analysed.
+    audience : str, optional
+        ``"educator"``, ``"stylist"`` or ``"tester"``.
+    """
+    if audience not in AUDIENCES:
+        raise ValueError(f"No report for {audience!r}. Choose one of {', '.join(AUDIENCES)}.")
+    page = make_page(analysis, audience=audience)
+    template = _environment().get_template("report.html")
+    style = files("hairtone.report").joinpath("templates/report.css").read_text(encoding="utf-8")
+    return template.render(page=page, css=_markup(style))
+
+
+def write_report(analysis: Analysis, *, audience: Audience = "educator", out: str | Path) -> Path:
+    """Write report.html and the CSV files of a study, and return where the page lies.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The study, analysed.
+    audience : str, optional
+        ``"educator"``, ``"stylist"`` or ``"tester"``.
+    out : str or Path
+        Folder to write to; made when it does not exist.
+
+    Raises
+    ------
+    StoreError
+        The folder cannot be written; what was there is left as it was.
+    """
+    from hairtone.study.files import write_atomically
+    from hairtone.study.pools import write_pools
+    from hairtone.study.tables import write_tables
+
+    folder = Path(out)
+    text = report_html(analysis, audience=audience)
+    write_tables(analysis.frames, folder)
+    write_pools(analysis.outcome.pools, folder)
+    page = folder / REPORT_NAME
+    write_atomically(page, text)
+    return page
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    return Environment(
+        loader=PackageLoader("hairtone.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _markup(style: str) -> str:
+    """Our own style sheet, the only text that is put in as it is."""
+    from markupsafe import Markup
+
+    return Markup(style)
+
+
+def find_browser() -> Path | None:
+    """A Chromium-family browser of this machine, or None."""
+    for name in BROWSERS:
+        found = shutil.which(name)
+        if found:
+            return Path(found)
+    return next((Path(place) for place in _PLACES if Path(place).is_file()), None)
+
+
+def write_pdf(page: str | Path) -> Path:
+    """Print a report to PDF beside it, and return the file.
+
+    Parameters
+    ----------
+    page : str or Path
+        The report, an HTML file.
+
+    Raises
+    ------
+    StoreError
+        ``no-browser``: none was found; ``not-printed``: it made no PDF.
+    """
+    page = Path(page).resolve()
+    browser = find_browser()
+    if browser is None:
+        raise StoreError(
+            "no-browser",
+            "No Chromium-family browser was found, so no PDF was printed; the report is there.",
+            where=page.name,
+            remedy="Open the report in any browser and print it to PDF, or install chromium.",
+        )
+    target = page.with_suffix(".pdf")
+    with tempfile.TemporaryDirectory(prefix="hairtone-print-") as private:
+        made = Path(private) / "report.pdf"
+        says = _print(browser, page, made, Path(private))
+        if not made.is_file() or not made.read_bytes().startswith(b"%PDF"):
+            raise StoreError(
+                "not-printed",
+                f"The browser {browser.name} made no PDF ({says}).",
+                where=page.name,
+                remedy="Open the report in a browser and print it to PDF.",
+            )
+        from hairtone.study.files import write_atomically
+
+        write_atomically(target, made.read_bytes())
+    return target
+
+
+def _print(browser: Path, page: Path, made: Path, private: Path) -> str:
+    """Run the browser without a window and without a network; what it said when it failed."""
+    command = [
+        str(browser),
+        "--headless",
+        "--disable-gpu",
+        "--no-first-run",
+        "--disable-background-networking",
+        "--disable-component-update",
+        "--disable-sync",
+        "--disable-dev-shm-usage",
+        "--host-resolver-rules=MAP * ~NOTFOUND",
+        f"--user-data-dir={private / 'profile'}",
+        "--no-pdf-header-footer",
+        f"--print-to-pdf={made}",
+        page.as_uri(),
+    ]
+    if sys.platform.startswith("linux") and os.geteuid() == 0:
+        command.insert(1, "--no-sandbox")  # as root there is no sandbox to be had
+    try:
+        done = subprocess.run(
+            command, capture_output=True, timeout=_LONGEST_S, check=False, stdin=subprocess.DEVNULL
+        )
+    except subprocess.TimeoutExpired:
+        return f"it did not end within {_LONGEST_S} s"
+    except OSError as error:
+        return error.strerror or type(error).__name__
+    lines = done.stderr.decode("utf-8", "replace").strip().splitlines()
+    return lines[-1][:200] if lines and done.returncode else f"exit status {done.returncode}"

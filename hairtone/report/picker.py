@@ -1,10 +1,10 @@
-"""Draw root-to-ends lines and chart corners on a photograph, in a notebook."""
+"""The picker: a line drawn on a photo, from roots to ends, that goes into the study's sheet."""
 
 from __future__ import annotations
 
 import io
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -13,10 +13,13 @@ import numpy as np
 import traitlets
 from numpy.typing import ArrayLike, NDArray
 
-from hairtone.errors import HairError
+from hairtone.errors import HairError, HairtoneError
+from hairtone.report.sheet import Sheet
+from hairtone.study.files import Folder
 
 if TYPE_CHECKING:
     from hairtone.photo.types import Photo
+
 
 _WEB: Final = Path(__file__).parent / "web"
 _LONGEST: Final = 1600  # pixels of the preview's longer side; enough to see a parting; our choice
@@ -253,3 +256,86 @@ def _points(points: ArrayLike) -> list[list[float]]:
     if array.ndim != 2 or array.shape[1] != 2 or not np.isfinite(array).all():
         raise ValueError(f"Points have shape {array.shape}, expected (n, 2) of finite numbers.")
     return [[round(float(x), 1), round(float(y), 1)] for x, y in array]
+
+
+def picker_for(folder: Path, photo: str, say: Callable[..., None]) -> Picker:
+    """A picker on one photograph of a study, beginning with what its sheet holds.
+
+    Parameters
+    ----------
+    folder : Path
+        The study folder.
+    photo : str
+        Name from the study folder down.
+    say : callable
+        Gets a sentence after each change, and ``kind="wrong"`` with one that failed.
+
+    Raises
+    ------
+    HairtoneError
+        The photo or the sheet cannot be read.
+    """
+    rows = [row for row in Sheet(folder).rows if row.get("photo") == photo]
+    lines = [_line(row) for row in rows]
+    corners = next((_points_of_text(row["corners"]) for row in rows if row.get("corners")), None)
+    picker = pick(Folder(folder).find(photo), lines=lines, corners=corners)
+
+    def keep(_: Any) -> None:
+        try:
+            keep_lines(folder, photo, picker)
+        except HairtoneError as error:
+            say(str(error), kind="wrong")
+        else:
+            say("The line is in the sheet. Measure again when you are done.")
+
+    picker.observe(keep, names=["lines", "corners"])
+    return picker
+
+
+def keep_lines(folder: Path, photo: str, picker: Picker) -> None:
+    """Write a picker's lines, widths, marks of new growth and corners into the sheet.
+
+    Parameters
+    ----------
+    folder : Path
+        The study folder.
+    photo : str
+        Name from the study folder down.
+    picker : Picker
+        What was drawn. A line of one point is none yet.
+
+    Raises
+    ------
+    HairtoneError
+        The sheet cannot be read or written; it is left as it was.
+    """
+    sheet = Sheet(folder)
+    corners = picker.corners_text()
+    for entry in picker.lines:
+        place, points = int(entry["place"]), entry["points"]
+        has_line = len(points) > 1
+        if not has_line and sheet.find(photo, place=place) is None:
+            continue
+        width = entry.get("width")
+        cells = {
+            "line": points_text(points) if has_line else "",
+            "width": f"{width:g}" if has_line and width else "",
+            "regrowth": points_text([entry["mark"]]) if has_line and entry.get("mark") else "",
+            "corners": corners,
+        }
+        known = {name: text for name, text in cells.items() if text or name in sheet.header}
+        sheet.set(photo, known, place=place)
+    sheet.save()
+
+
+def _line(row: dict[str, str]) -> dict[str, Any]:
+    return {
+        "place": int(row.get("place") or 1),
+        "points": _points_of_text(row.get("line", "")),
+        "width": float(row["width"].replace(",", ".")) if row.get("width") else None,
+        "mark": next(iter(_points_of_text(row.get("regrowth", ""))), None),
+    }
+
+
+def _points_of_text(text: str) -> list[list[float]]:
+    return [[float(number) for number in pair.split(",")] for pair in text.split()]

@@ -1,20 +1,67 @@
-"""What the figures say, in plain words; every number with its interval.
-
-Words of a verdict ("even", "slight shift", …) come with the tables; these sentences only carry
-them. Nothing here decides anything.
-"""
+"""The sentences of reports and terminal, with the texts that every report carries."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from hairtone.measures.words import CANNOT_TELL
-from hairtone.report.source import hair_words, wash_words
+from hairtone.measures.zones import zone_estimates
 from hairtone.report.types import ZONE_WORDS
+from hairtone.report.views import hair_words, wash_words
+from hairtone.result import PhotoResult, TressResult
+
+if TYPE_CHECKING:
+    from hairtone.study.run import StudyResult
+
 
 Row = Mapping[str, Any]
 _LEAST_STEP: Final = 1.0  # L*, C* or H* units a direction is named from; our choice
+VERDICTS: Final = {
+    "measured": "good enough",
+    "flagged": "usable with care",
+    "refused": "not usable",
+}
+TITLES: Final = {
+    "educator": "Report for teaching and assessment",
+    "stylist": "Colour over the washes",
+    "tester": "Test report",
+}
+CAUTIONS: Final = (
+    "This report measures photographs only. It tests no allergy, diagnoses nothing and "
+    "recommends no product and no time.",
+    "It does not replace the maker's instructions, training, local law or licensed practice.",
+    "Hair colourants can cause severe reactions. The allergy alert test is done exactly as the "
+    "maker directs, each time.",
+    "With itching, swelling or trouble breathing: stop, rinse and seek medical help.",
+    "Gloves and apron while colour is on the hair or in the rinse water.",
+    "No client service record for anyone under 16.",
+    "Photographs need consent for each use, and consent can be withdrawn. No faces, no places; "
+    "codes in place of names. Notes of an allergy test are health data in many places.",
+)
+VALIDITY: Final = (
+    "What is measured is hair lying flat in the plane of the chart, dry and combed, mirror "
+    "highlights left out; the mean over its fibres. Another geometry, such as an instrument "
+    "pressed onto a thick tress, is another quantity.",
+    "“95 % interval” means the true differences that would not make this reading rare. A "
+    "difference below its critical value is called not resolved: noise alone shows as much. It "
+    "does not prove that two colours are the same.",
+    "Light and camera are corrected from the chart in the same frame. A chart that is worn, in "
+    "glare, of another edition or out of the hair's plane moves every colour of that photo "
+    "alike.",
+    "ΔE₀₀ is made for small differences. Over a whole fade the share of colour left and the "
+    "steps in L*, C* and hue say more.",
+    "Words for differences (even, slight shift, …) are this project's own bands, anchored on "
+    "the steps of the ISO 105-A02 grey scale; a study may set its own.",
+    "Chips on a screen or on paper show a likeness. Compare hair with hair, and numbers with "
+    "numbers.",
+)
+MARKS: Final = {"measured": "●", "flagged": "▲", "refused": "✕"}
+STATUS_WORDS: Final = {
+    "measured": "good enough: measured",
+    "flagged": "usable with care: measured, with a doubt",
+    "refused": "not usable: refused, nothing guessed",
+}
 
 
 def number(value: float | None, digits: int = 1) -> str:
@@ -298,7 +345,7 @@ def is_open_crossing(row: Row) -> bool:
 
 def comparison_sentence(row: Row) -> str:
     """One comparison of two treatments, from a row of comparison.csv."""
-    from hairtone.report.figure_comparison import comparison_label
+    from hairtone.report.figures_over_washes import comparison_label
 
     what = comparison_label(dict(row)).replace("\n", ": ")
     tresses = f"{row['n_a']} and {row['n_b']} tresses"
@@ -309,4 +356,76 @@ def comparison_sentence(row: Row) -> str:
     return (
         f"{what}: {row['verdict']} (difference {number(row['difference'], 2)}, "
         f"{span(row['low'], row['high'], 2)}{chance}; {tresses})."
+    )
+
+
+def describe_check(result: PhotoResult) -> str:
+    """Verdict on one photo, then each finding with its remedy, worst first."""
+    lines = [f"{result.photo}: {VERDICTS[result.status]}"]
+    if result.error is not None:
+        lines.append(f"  refused  {result.error.says} {result.error.remedy}")
+    for tress in result.tresses:
+        if tress.error is not None:
+            lines.append(f"  refused  hair {tress.name}: {tress.error.says} {tress.error.remedy}")
+    lines += [f"  {_kind(flag.is_note)}  {flag}" for flag in result.flags]
+    for tress in result.tresses:
+        lines += [f"  {_kind(flag.is_note)}  hair {tress.name}: {flag}" for flag in tress.flags]
+    if len(lines) == 1:
+        lines.append("  nothing found against it")
+    return "\n".join(lines)
+
+
+def _kind(is_note: bool) -> str:
+    return "note   " if is_note else "flagged"
+
+
+def describe_measurement(result: PhotoResult) -> str:
+    """Colour and evenness of every hair of one photo."""
+    lines = [f"{result.photo}: {result.status}, {result.viewing}"]
+    if result.chart is not None:
+        chart = result.chart.to_dict()
+        lines.append(
+            f"  chart {chart['reference']}: patches fit to {_number(chart['residual'])}, left out "
+            f"{_number(chart['held_out'])} ΔE₀₀ on average ({chart['method']})"
+        )
+    for tress in result.tresses:
+        lines += _describe_tress(tress)
+    lines += [f"  {_kind(flag.is_note)}  {flag}" for flag in result.flags]
+    return "\n".join(lines)
+
+
+def _number(value: float | None) -> str:
+    return "–" if value is None else f"{value:.1f}"
+
+
+def _describe_tress(tress: TressResult) -> list[str]:
+    if tress.error is not None:
+        return [f"  hair {tress.name}: refused: {tress.error.says} {tress.error.remedy}"]
+    if tress.profile is None or tress.evenness is None:
+        return [f"  hair {tress.name}: not measured"]
+    lines = [f"  hair {tress.name}: {tress.status}"]
+    for zone, estimate in zone_estimates(tress.profile, zones=tress.zones).items():
+        lightness, a, b = estimate.lab
+        lines.append(
+            f"    {ZONE_WORDS[zone]:<12} L* {lightness:5.1f}  a* {a:5.1f}  b* {b:5.1f}"
+            f"   ± {estimate.u95:.1f} ΔE₀₀"
+        )
+    ends = tress.evenness.root_to_ends
+    word = "" if ends.is_resolved else ", not resolved"
+    lines.append(
+        f"    roots to ends ΔE₀₀ {ends.delta_e:.1f} ({ends.low:.1f} to {ends.high:.1f}{word}): "
+        f"{tress.evenness.words}"
+    )
+    lines += [f"    {_kind(flag.is_note)}  {flag}" for flag in tress.flags]
+    return lines
+
+
+def describe_study(outcome: StudyResult) -> str:
+    """What was understood of the study, then how many rows were measured, flagged and refused."""
+    counts = outcome.counts
+    total = sum(counts.values())
+    told = ", ".join(f"{counts[status]} {status}" for status in ("measured", "flagged", "refused"))
+    lines = [f"  {note}" for note in outcome.notes]
+    return "\n".join(
+        [*lines, f"{outcome.study.settings.title}: {counted(total, 'hair')} in the sheet: {told}."]
     )

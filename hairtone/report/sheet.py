@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Final
 
 from hairtone.errors import SheetError
-from hairtone.study.faults import Faults
 from hairtone.study.files import write_atomically
 from hairtone.study.new import PHOTO_ENDINGS
-from hairtone.study.rows import COLUMNS, find_sheet, read_table
+from hairtone.study.sheet import COLUMNS, find_sheet, read_table
+from hairtone.study.values import Faults
 
 FORM_COLUMNS: Final = (
     "photo", "subject", "wash", "section", "place", "treatment", "replicate", "roots",

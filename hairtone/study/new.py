@@ -11,8 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from hairtone.errors import PhotoError, SheetError
-from hairtone.study.files import storage_error, write_atomically
-from hairtone.study.paths import clean_name
+from hairtone.study.files import clean_name, storage_error, write_atomically
 
 PHOTO_ENDINGS: Final = frozenset(
     {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif", ".webp"}

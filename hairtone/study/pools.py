@@ -3,7 +3,8 @@
 A second pass over the stored chart readings. Nothing of a photo's own result changes; a pool says
 how far draws of its photos go together row by row, so that what is common to two photos drops out
 of their difference. It depends on the set of photos and readings alone: not on their order, the
-time, or how many processes measured them.
+time, or how many processes measured them. Notes say which pools there are, which photos are left
+out, and which tables are stale.
 """
 
 from __future__ import annotations
@@ -12,17 +13,23 @@ import hashlib
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hairtone.colorimetry import Floats
+from hairtone.errors import Flag
 from hairtone.measures.alike import drift_of, group_alike, share_alike
+from hairtone.reference import read_limits
 from hairtone.result import rounded
+from hairtone.study.files import write_atomically
+from hairtone.study.outcome import RowResult
 
 if TYPE_CHECKING:
     from hairtone.study.outcome import RowResult
+
 
 # Correlation with the mean pattern of a pool that a photo needs to join it; our choice. Photos of
 # one simulated camera reach it nine times in ten or more; a camera without a name must be known by
@@ -30,6 +37,8 @@ if TYPE_CHECKING:
 LEAST: Final = {True: 0.6, False: 0.8}  # by whether the camera wrote its name
 VERSION: Final = 1  # of how photos are pooled; another number, other names
 NAME_LENGTH: Final = 12  # hex digits: two pools of one name in 10^7 studies of 10^3 pools
+POOLS: Final = "pools.json"  # beside the tables: the pools that they were written with
+_NAMED: Final = 3  # photos that a note names; our choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,3 +204,97 @@ def _pool(charts: list[_Chart], missed: Floats) -> Pool:
             for at, name in enumerate(names)
         ),
     )
+
+
+def write_pools(pools: tuple[Pool, ...], folder: Path) -> Path:
+    """Keep beside the tables which pools they were written with, so that stale ones are known.
+
+    Raises
+    ------
+    StoreError
+        The folder cannot be written to.
+    """
+    path = folder / POOLS
+    write_atomically(path, json.dumps([pool.to_dict() for pool in pools], indent=1) + "\n")
+    return path
+
+
+def drift_flags(pools: tuple[Pool, ...]) -> tuple[Flag, ...]:
+    """Sessions whose charts are read far otherwise than those of their pool; no number changes."""
+    limit = read_limits("calibration")["flag_drift"]
+    return tuple(
+        Flag(
+            code="chart-drift",
+            says=f"The {drift.photos} photos of session {drift.session or '(not named)'} read the "
+            f"chart {drift.delta_e:.1f} ΔE₀₀ otherwise than the {len(pool.photos)} photos of pool "
+            f"{pool.name} on average (told above {limit:g}; patch {drift.patch} by "
+            f"{drift.largest:.1f}).",
+            remedy="Look for another lamp, another picture mode or a soiled chart in it.",
+        )
+        for pool in pools
+        if len(pool.drifts) > 1
+        for drift in pool.drifts
+        if drift.delta_e > limit
+    )
+
+
+def pool_notes(folder: Path, rows: Iterable[RowResult], pools: tuple[Pool, ...]) -> tuple[str, ...]:
+    """What a person should know about the pools of a study.
+
+    Parameters
+    ----------
+    folder : Path
+        The study's ``results`` folder.
+    rows : iterable of RowResult
+        Rows of the sheet after measuring.
+    pools : tuple of Pool
+        From `pools_of`.
+    """
+    rows = tuple(rows)
+    notes = [
+        f"Pool {pool.name}: {len(pool.photos)} photos by one camera misread the chart alike "
+        f"({pool.alike:.0%}); what they have in common drops out of the changes between them"
+        for pool in pools
+    ]
+    apart = [photo for photo in unpooled(rows, pools) if pools]
+    kept = {row.row.photo for row in rows if row.reading}
+    old = [r.row.photo for r in rows if r.error is None and r.photo.get("chart") and not r.reading]
+    alone = [photo for photo in apart if photo in kept]
+    if alone:
+        notes.append(
+            f"{_listed(alone)} in no pool: another camera, or a look of the picture that no other "
+            f"photo has; changes to and from such a photo carry its whole uncertainty"
+        )
+    if old:
+        notes.append(
+            f"{_listed(list(dict.fromkeys(old)))} in no pool: no chart reading is kept of it; put "
+            f"the photo back and measure again"
+        )
+    return (*notes, *_stale(folder, pools))
+
+
+def _stale(folder: Path, pools: tuple[Pool, ...]) -> tuple[str, ...]:
+    """Whether tables lie in the folder that were written with other pools."""
+    try:
+        told = json.loads((folder / POOLS).read_text(encoding="utf-8"))
+        before = {str(pool["name"]): set(map(str, pool["photos"])) for pool in told}
+    except (OSError, ValueError, KeyError, TypeError):
+        return ()  # no tables yet, or not ours to judge
+    now = {pool.name: set(pool.photos) for pool in pools}
+    if before.keys() == now.keys():
+        return ()
+    were: set[str] = set().union(*before.values())
+    are: set[str] = set().union(*now.values())
+    old, new = (" ".join(sorted(names)) or "none" for names in (before, now))
+    came, went = len(are - were), len(were - are)
+    why = f"{came} photos came, {went} went" if came or went else "they were measured anew"
+    return (
+        f"The tables and the report are stale: they were written with pool {old}, the photos now "
+        f"make {new} ({why}): write the report again",
+    )
+
+
+def _listed(photos: list[str]) -> str:
+    named = ", ".join(photos[:_NAMED])
+    more = len(photos) - _NAMED
+    return f"{named}{f' and {more} more' if more > 0 else ''} {'is' if len(photos) == 1 else 'are'}"

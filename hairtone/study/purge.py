@@ -9,9 +9,8 @@ from typing import Final
 
 from hairtone.errors import SheetError, StoreError
 from hairtone.study.files import storage_error
-from hairtone.study.places import stray_copies
 from hairtone.study.sheet import Study
-from hairtone.study.store import Store
+from hairtone.study.store import Store, stray_copies
 
 _EXPORTS: Final = ("*.csv", "*.html", "*.pdf", "*.json", "*.png", "*.svg", "*.ipynb")
 _FOLDERS: Final = ("figures", "crops", "cache", "previews")

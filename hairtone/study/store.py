@@ -1,7 +1,6 @@
-"""results.sqlite of a study: what was measured, kept so that nothing acknowledged is ever lost.
+"""The store of a study: one SQLite file and one file of draws for each photo, locked while written.
 
-Rollback journal, every transaction forced to the disk, one writer. Draws lie beside it, one
-file a photo, named by the hash of their content and written before the row that names them.
+What makes the store's place or time doubtful (clock, network folders, copies beside it) is said.
 
 References
 ----------
@@ -11,9 +10,13 @@ References
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import hashlib
 import os
+import socket
 import sqlite3
+import sys
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,8 +25,112 @@ from typing import Final
 
 from hairtone.errors import StoreError
 from hairtone.study.files import remove_parts, storage_error, write_atomically
-from hairtone.study.lock import WriterLock
-from hairtone.study.pack import Packed
+from hairtone.study.outcome import Packed
+
+_FAR: Final = 1 << 30  # the byte that is locked on Windows, far from the text others read
+_PAUSE_S: Final = 0.2  # between two tries; our choice
+
+
+class WriterLock:
+    """A study's writer lock, as a context.
+
+    Parameters
+    ----------
+    path : Path
+        The lock file.
+    wait_s : float, optional
+        How long to wait for another writer. [s]
+
+    Raises
+    ------
+    StoreError
+        On entering: another process is writing, or the folder cannot be written to.
+    """
+
+    def __init__(self, path: Path, *, wait_s: float = 0.0) -> None:
+        self._path = path
+        self._wait_s = wait_s
+        self._handle = -1
+
+    def __enter__(self) -> WriterLock:
+        try:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644)
+        except OSError as error:
+            raise storage_error(error, self._path) from error
+        until = time.monotonic() + self._wait_s
+        while not _try_lock(self._handle):
+            if time.monotonic() >= until:
+                holder = _holder(self._handle)
+                os.close(self._handle)
+                raise StoreError(
+                    "store-locked",
+                    f"Another run is writing to this study ({holder}).",
+                    where=self._path.parent.name,
+                    remedy="Wait until it has ended, or stop it, and run the command again.",
+                )
+            time.sleep(_PAUSE_S)
+        self._sign()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        try:
+            os.ftruncate(self._handle, 0)
+        except OSError:
+            pass  # a full or failing disk: the text is only for people
+        finally:
+            os.close(self._handle)
+
+    def _sign(self) -> None:
+        """Write down who holds the lock, for the message of a second run."""
+        now = dt.datetime.now().astimezone().isoformat(timespec="seconds")
+        text = f"host {socket.gethostname()}, process {os.getpid()}, since {now}"
+        try:
+            os.ftruncate(self._handle, 0)
+            os.pwrite(self._handle, text.encode(), 0) if hasattr(os, "pwrite") else os.write(
+                self._handle, text.encode()
+            )
+        except OSError as error:
+            os.close(self._handle)
+            raise storage_error(error, self._path, needed=len(text)) from error
+
+
+def _holder(handle: int) -> str:
+    try:
+        os.lseek(handle, 0, os.SEEK_SET)
+        return os.read(handle, 300).decode("utf-8", "replace") or "its name is not known"
+    except OSError:
+        return "its name is not known"
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _try_lock(handle: int) -> bool:
+        os.lseek(handle, _FAR, os.SEEK_SET)
+        try:
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        except OSError:
+            return False
+        finally:
+            os.lseek(handle, 0, os.SEEK_SET)
+        return True
+
+else:
+    import fcntl
+
+    def _try_lock(handle: int) -> bool:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        return True
+
 
 SCHEMA: Final = 1
 STORE: Final = "results.sqlite"
@@ -32,7 +139,6 @@ LOCK: Final = "writer.lock"
 DRAWS: Final = "draws"
 _BUSY_S: Final = 30.0  # longest wait for a reader's lock; our choice
 _APPLICATION: Final = 0x68743031  # "ht01": tells the file from any other SQLite file
-
 _TABLES: Final = """
 CREATE TABLE photos (
   photo TEXT PRIMARY KEY, sequence INTEGER NOT NULL UNIQUE, sha256 TEXT NOT NULL,
@@ -46,6 +152,9 @@ CREATE TABLE runs (sequence INTEGER PRIMARY KEY, started TEXT NOT NULL, versions
 """
 # schema n -> what brings a store of schema n to n + 1
 MIGRATIONS: Final[dict[int, Callable[[sqlite3.Connection], None]]] = {}
+_EARLIEST: Final = dt.date(2026, 1, 1)  # before this program was written
+_LATEST: Final = dt.date(2037, 12, 31)  # a 32-bit clock ends on 2038-01-19
+_NETWORK: Final = frozenset({"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "fuse.sshfs", "afs"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -369,3 +478,64 @@ def read_draws(folder: Path, name: str) -> bytes:
             remedy="Measure the study again; only this photo is taken anew.",
         )
     return data
+
+
+def now() -> str:
+    """Date and time with zone, for the record only; nothing is ordered by it."""
+    return dt.datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def clock_is_suspect(today: dt.date | None = None) -> bool:
+    """Whether the clock shows a date that cannot be."""
+    return not _EARLIEST <= (today or dt.date.today()) <= _LATEST
+
+
+def store_notes(folder: Path) -> tuple[str, ...]:
+    """What a person should know about the place results are kept in."""
+    notes = []
+    if clock_is_suspect():
+        notes.append(
+            f"The clock of this computer shows {dt.date.today()}: dates of this run are not to "
+            f"be relied on"
+        )
+    copies = stray_copies(folder)
+    if copies:
+        notes.append(
+            f"{', '.join(copies)} beside {STORE} looks like a copy made by a sync service; it is "
+            f"not read"
+        )
+    kind = file_system(folder)
+    if kind in _NETWORK:
+        notes.append(
+            f"The study lies on a network folder ({kind}): let one computer at a time measure it"
+        )
+    return tuple(notes)
+
+
+def stray_copies(folder: Path) -> tuple[str, ...]:
+    """Stores beside the store that hairtone did not write."""
+    return tuple(
+        sorted(
+            path.name
+            for path in folder.glob("*.sqlite*")
+            if path.name not in (STORE, BACKUP, f"{STORE}-journal")
+            and not path.name.startswith("results-schema")
+        )
+    )
+
+
+def file_system(folder: Path, mounts: Path = Path("/proc/mounts")) -> str:
+    """Kind of file system a folder lies on, where the system tells (Linux); else empty."""
+    try:
+        lines = mounts.read_text(encoding="utf-8", errors="replace").splitlines()
+    except OSError:
+        return ""
+    best = ("", "")
+    for line in lines:
+        parts = line.split(" ")
+        if len(parts) < 3:
+            continue
+        point = parts[1].replace("\\040", " ")
+        if folder.resolve().is_relative_to(point) and len(point) >= len(best[0]):
+            best = (point, parts[2])
+    return best[1]

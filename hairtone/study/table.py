@@ -1,16 +1,20 @@
-"""A text table (CSV) as its cells: encoding, separator and quotes settled, every cell text."""
+"""Tables as people keep them, CSV or a workbook, read as text with every cell's place."""
 
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 import re
+import zipfile
+import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
+from xml.etree import ElementTree
 
-from hairtone.study.faults import Faults, SheetFaults, shown
+from hairtone.study.values import Faults, SheetFaults, shown
 
 MAX_BYTES: Final = 50_000_000  # our choice: 100 000 rows need about 10 MB
 MAX_ROWS: Final = 200_000  # our choice: twice the largest archive we plan for
@@ -22,6 +26,16 @@ _SEP_LINE: Final = re.compile(r"\ufeff?\"?sep=(.)\"?[ \t]*(\r\n|\r|\n)", re.IGNO
 _MISREAD: Final = re.compile("[ÃÂ][\u0080-\u00bf]")  # UTF-8 once read as Windows-1252
 _BLANKS: Final = " \t\u00a0\u2007\u202f\u3000\ufeff\u200b"
 _SAVE_AS: Final = "Save it again as “CSV UTF-8 (comma separated)” from the spreadsheet."
+_MAX_UNPACKED: Final = 200_000_000  # bytes; our choice: 100 000 rows unpack to about 60 MB
+_MAX_PARTS: Final = 500  # files inside the workbook; our choice
+_SAFE_DIGITS: Final = 15  # what a spreadsheet keeps of a number; IEEE 754 double
+_CELL: Final = re.compile(r"([A-Z]{1,3})(\d{1,7})")
+_SHEET_PART: Final = re.compile(r"xl/worksheets/[^/]+\.xml")
+_DAMAGED: Final = (  # what the parsers of a damaged workbook raise
+    zipfile.BadZipFile, zlib.error, ElementTree.ParseError, EOFError, NotImplementedError,
+    KeyError, ValueError, TypeError, AttributeError, IndexError, RuntimeError,
+)  # fmt: skip
+_AS_TEXT: Final = "Format the column as text and type the cell again."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -256,3 +270,268 @@ def _whole_rows(
             )
             continue
         yield RawRow(place=place, cells=tuple(cells[: len(header)]))
+
+
+@dataclass(slots=True)
+class _Facts:
+    """What the parts of a workbook hold that a plain reading of values hides."""
+
+    merged: list[str] = field(default_factory=list)
+    hidden: list[int] = field(default_factory=list)
+    empty_formulas: list[str] = field(default_factory=list)
+
+
+def read_workbook(
+    path: Path, *, dates: frozenset[str], times: frozenset[str], faults: Faults
+) -> RawTable:
+    """Cells of the one filled sheet of a workbook.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    dates, times : frozenset of str
+        Columns in which a cell may hold a date or a time.
+    faults : Faults
+        Where faults that allow reading on are noted.
+
+    Raises
+    ------
+    SheetError
+        No workbook, too large, or more than one sheet filled.
+    """
+    facts = _size_up(path, faults)
+    for title, fact in sorted(facts.items()):
+        _tell(fact, title, faults)
+    faults.raise_if_any()
+    title, lines = _filled_sheet(path, faults)
+    number, cells = lines[0]
+    header = clean_header([str(c.value or "") for c in cells], place=f"row {number}", faults=faults)
+    rows = []
+    for number, cells in lines[1:]:
+        texts = [
+            _text(cell, column=header[i] if i < len(header) else "", dates=dates, times=times,
+                  faults=faults)
+            for i, cell in enumerate(cells)
+        ]  # fmt: skip
+        if any(texts[len(header) :]):
+            faults.add(
+                "wrong-columns",
+                f"There is text beside the columns of the header ({len(header)}).",
+                "Give the column a name or remove the text.",
+                place=f"row {number}",
+            )
+            continue
+        padded = texts[: len(header)] + [""] * (len(header) - len(texts))
+        rows.append(RawRow(place=f"row {number}", cells=tuple(padded)))
+    return RawTable(
+        file=path.name, header=header, rows=tuple(rows), notes=(f"{path.name}: sheet {title}",)
+    )
+
+
+def _size_up(path: Path, faults: Faults) -> dict[str, _Facts]:
+    """Limits, then a streamed look at each sheet."""
+    if path.stat().st_size > MAX_BYTES:
+        raise faults.stop("sheet-too-large", "The workbook is too large.", "Split the study.")
+    try:
+        with zipfile.ZipFile(path) as book:
+            parts = book.infolist()
+            unpacked = sum(part.file_size for part in parts)
+            if unpacked > _MAX_UNPACKED or len(parts) > _MAX_PARTS:
+                raise faults.stop(
+                    "sheet-too-large",
+                    f"The workbook is too large: it unpacks to {unpacked / 1e6:.0f} MB in "
+                    f"{len(parts)} parts, {_MAX_UNPACKED / 1e6:.0f} MB in {_MAX_PARTS} at most.",
+                    "Save only the sheet itself as a new workbook or as CSV UTF-8.",
+                )
+            for part in parts:
+                _refuse_entities(book, part, faults)
+            return {
+                part.filename: _look(book, part, faults)
+                for part in parts
+                if _SHEET_PART.fullmatch(part.filename)
+            }
+    except _DAMAGED as error:
+        raise _damaged(error, faults) from error
+
+
+def _damaged(error: Exception, faults: Faults) -> SheetFaults:
+    return faults.stop(
+        "not-a-workbook",
+        f"The file is not a workbook, or is damaged ({type(error).__name__}: {error}).",
+        "Save it again as a workbook (.xlsx), or name it photos.csv if it is text.",
+    )
+
+
+def _refuse_entities(book: zipfile.ZipFile, part: zipfile.ZipInfo, faults: Faults) -> None:
+    if not part.filename.endswith((".xml", ".rels")):
+        return
+    with book.open(part) as stream:
+        if b"<!DOCTYPE" in stream.read(4096):
+            raise faults.stop(
+                "not-a-workbook",
+                f"The workbook's part {part.filename} defines entities of its own.",
+                "Save it again from a spreadsheet program.",
+            )
+
+
+def _look(book: zipfile.ZipFile, part: zipfile.ZipInfo, faults: Faults) -> _Facts:
+    """Merged, hidden and formula cells of one sheet, streamed."""
+    facts, widest = _Facts(), 0
+    with book.open(part) as stream:
+        for _, element in ElementTree.iterparse(stream, events=("end",)):
+            tag = element.tag.rsplit("}", 1)[-1]
+            if tag == "mergeCell":
+                facts.merged.append(element.get("ref", ""))
+            elif tag == "c":
+                widest = max(widest, _look_at_cell(element, facts))
+            elif tag == "row":
+                number = int(element.get("r") or 0)
+                _refuse_size(number, widest, faults)
+                if element.get("hidden") in ("1", "true") and len(element):
+                    facts.hidden.append(number)
+                element.clear()
+    return facts
+
+
+def _refuse_size(row: int, columns: int, faults: Faults) -> None:
+    what, most = ("rows", MAX_ROWS) if row > MAX_ROWS else ("columns", MAX_COLUMNS)
+    if row > MAX_ROWS or columns > MAX_COLUMNS:
+        raise faults.stop(
+            "sheet-too-large",
+            f"The sheet has too many {what}: a cell is filled at row {row}, column {columns}; "
+            f"{most} {what} at most.",
+            "Delete the stray cell, or save only the filled part.",
+            place=f"row {row}",
+        )
+
+
+def _look_at_cell(element: ElementTree.Element, facts: _Facts) -> int:
+    """Notes a formula without value; returns the column number of a filled cell."""
+    kinds = {child.tag.rsplit("}", 1)[-1]: child for child in element}
+    name = element.get("r", "")
+    if "f" in kinds and ("v" not in kinds or not kinds["v"].text):
+        facts.empty_formulas.append(name)
+    match = _CELL.fullmatch(name)
+    if not match or not kinds:
+        return 0
+    column = 0
+    for letter in match[1]:
+        column = 26 * column + ord(letter) - 64
+    return column
+
+
+def _tell(facts: _Facts, title: str, faults: Faults) -> None:
+    if facts.merged:
+        faults.add(
+            "merged-cells",
+            f"Cells are merged ({', '.join(facts.merged[:5])}): only the first holds the value.",
+            "Undo the merge and fill every row.",
+        )
+    if facts.hidden:
+        rows = ", ".join(map(str, facts.hidden[:5]))
+        faults.add(
+            "hidden-rows",
+            f"Rows are hidden ({rows}): they may be meant to count or not.",
+            "Show them, or delete them.",
+            place=f"row {facts.hidden[0]}",
+        )
+    for cell in facts.empty_formulas[:20]:
+        row = _CELL.fullmatch(cell)
+        faults.add(
+            "formula",
+            f"Cell {cell} holds a formula without a stored value.",
+            "Replace the formula by its value.",
+            place=f"row {row[2]}, cell {cell}" if row else cell,
+        )
+
+
+def _filled_sheet(path: Path, faults: Faults) -> tuple[str, list[tuple[int, tuple[Any, ...]]]]:
+    """The one sheet that holds anything, and its filled rows."""
+    import openpyxl
+
+    try:
+        book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
+        try:
+            sheets = ((sheet.title, list(_rows(sheet))) for sheet in book.worksheets)
+            filled = {title: rows for title, rows in sheets if rows}
+        finally:
+            book.close()
+    except _DAMAGED as error:
+        raise _damaged(error, faults) from error
+    if not filled:
+        raise faults.stop("sheet-empty", "The workbook is empty.", "Fill in a header and rows.")
+    if len(filled) > 1:
+        raise faults.stop(
+            "which-sheet",
+            f"It is open which sheet is meant: {', '.join(map(shown, filled))} are all filled.",
+            "Keep one sheet in the workbook.",
+        )
+    return next(iter(filled.items()))
+
+
+def _rows(sheet: Any) -> Iterator[tuple[int, tuple[Any, ...]]]:
+    sheet.reset_dimensions()  # what the file claims of its size is not to be believed
+    for cells in sheet.iter_rows(max_col=MAX_COLUMNS):
+        if any(cell.value not in (None, "") for cell in cells):
+            number = next(cell.row for cell in cells if cell.value not in (None, ""))
+            yield number, cells
+
+
+def _text(
+    cell: Any, *, column: str, dates: frozenset[str], times: frozenset[str], faults: Faults
+) -> str:
+    """A cell as the person sees it, or a fault."""
+    value = cell.value
+    if value is None or value == "":
+        return ""
+    place = f"row {cell.row}, cell {cell.coordinate}"
+
+    def refuse(code: str, says: str) -> str:
+        faults.add(code, says, _AS_TEXT, place=place, column=column)
+        return ""
+
+    if isinstance(value, bool):
+        return "TRUE" if value else "FALSE"
+    if isinstance(value, dt.datetime | dt.date | dt.time | dt.timedelta):
+        text = _date_text(value, column, dates=dates, times=times)
+        return text or refuse("turned-into-date", f"The spreadsheet holds a date ({value}) here.")
+    if isinstance(value, int | float):
+        text = _number_text(value, cell.number_format)
+        return text or refuse("rounded", f"The spreadsheet has rounded a long number ({value}).")
+    text = str(value)
+    if cell.data_type == "e":
+        return refuse("spreadsheet-error", f"The cell shows the error {shown(text)}.")
+    if len(text) > MAX_CELL or bad_signs(text):
+        what = bad_signs(text) or f"{len(text)} characters, {MAX_CELL} at most"
+        return refuse("control-character", f"{shown(text[:200])} holds {what}.")
+    return trim(text)
+
+
+def _date_text(
+    value: dt.datetime | dt.date | dt.time | dt.timedelta,
+    column: str,
+    *,
+    dates: frozenset[str],
+    times: frozenset[str],
+) -> str:
+    if column in dates and isinstance(value, dt.datetime | dt.date):
+        return value.isoformat()[:10]
+    if column in times and isinstance(value, dt.datetime):
+        return value.isoformat(timespec="minutes")
+    if column in times and isinstance(value, dt.time):
+        return value.isoformat(timespec="minutes")
+    return ""
+
+
+def _number_text(value: float, number_format: str) -> str:
+    """A number as the person sees it: a format of zeros (``000``) shows leading zeros."""
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    if isinstance(value, int):
+        text = str(value)
+        if len(text.lstrip("-")) > _SAFE_DIGITS:
+            return ""
+        return text.zfill(len(number_format)) if re.fullmatch("0+", number_format) else text
+    text = repr(value)
+    return "" if "e" in text else text

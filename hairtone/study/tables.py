@@ -1,12 +1,53 @@
-"""The tables of an analysis: their columns, and rows put into them."""
+"""The tables of an analysis: columns, and CSV files with digits as the uncertainty supports."""
 
 from __future__ import annotations
 
+import csv
+import io
+import math
 from collections.abc import Iterable, Mapping
+from pathlib import Path
 from typing import Any, Final
+
+from hairtone.study.files import write_atomically
 
 _ROW: Final = ("photo", "place", "subject", "section", "treatment", "wash", "replicate")
 _HAIR: Final = ("subject", "section")
+_TEXT: Final = frozenset(
+    {*_ROW, "zone", "status", "flags", "measure", "resolved", "grade", "words", "tone_words"}
+    | {"model", "treatment_a", "treatment_b", "verdict", "kind", "factor", "axis", "code", "says"}
+    | {"remedy", "pool", "session"}
+)
+SIGNIFICANT: Final = 2  # digits of an uncertainty that are kept; JCGM 100:2008, 7.2.6
+_DECIMALS: Final = 2  # where a number has no uncertainty of its own; our choice
+_OWN_DECIMALS: Final = {"p_holm": 4, "misfit": 4, "mm_per_px": 5, "from": 3, "to": 3}
+_MOST_DECIMALS: Final = 6
+_RUN: Final = ("=", "+", "-", "@", "\t", "\n")  # signs a spreadsheet may take as a command
+# table -> (columns, where their uncertainty is: one column, or the two ends of an interval)
+_SPREADS: Final[dict[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]]] = {
+    "measurements": ((("L", "a", "b", "u95"), ("u95",)),),
+    "evenness": ((("value", "low", "high", "critical", "gsc"), ("low", "high")),),
+    "uptake": (
+        (("delta_e", "low", "high", "dL", "dC", "dH"), ("low", "high")),
+        (("ratio_ends_to_roots", "ratio_low", "ratio_high"), ("ratio_low", "ratio_high")),
+    ),
+    "fade": (
+        (
+            ("colour_left", "colour_left_low", "colour_left_high", "dye_left_estimate"),
+            ("colour_left_low", "colour_left_high"),
+        ),
+    ),
+    "fade_fit": tuple(
+        ((name, f"{name}_low", f"{name}_high"), (f"{name}_low", f"{name}_high"))
+        for name in ("half_life", "washes_to_refresh", "washes_to_gone")
+    ),
+    "crossing": ((("wash", "low", "high"), ("low", "high")),),
+    "comparison": ((("difference", "low", "high"), ("low", "high")),),
+    "porous": ((("onset", "low", "high", "excess"), ("low", "high")),),
+    "repeats": ((("sd", "low", "high"), ("low", "high")),),
+    "agreement": ((("bias", "limit_low", "limit_high"), ("limit_low", "limit_high")),),
+    "blend": ((("blend", "low", "high"), ("low", "high")),),
+}
 
 
 def _spans(*names: str) -> tuple[str, ...]:
@@ -35,11 +76,6 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "drift": ("pool", "session", "photos", "delta_e", "largest", "patch", "alike"),
     "refused": ("photo", "place", "code", "says", "remedy"),
 }  # fmt: skip
-_TEXT: Final = frozenset(
-    {*_ROW, "zone", "status", "flags", "measure", "resolved", "grade", "words", "tone_words"}
-    | {"model", "treatment_a", "treatment_b", "verdict", "kind", "factor", "axis", "code", "says"}
-    | {"remedy", "pool", "session"}
-)
 
 
 def frame_of(name: str, rows: Iterable[Mapping[str, Any]]) -> Any:
@@ -60,3 +96,94 @@ def frame_of(name: str, rows: Iterable[Mapping[str, Any]]) -> Any:
         if column not in _TEXT:
             frame[column] = pd.to_numeric(frame[column])
     return frame
+
+
+def write_tables(frames: Mapping[str, Any], folder: Path) -> tuple[Path, ...]:
+    """Every table of an analysis as ``<name>.csv``, each whole or not at all.
+
+    Parameters
+    ----------
+    frames : mapping of str to DataFrame
+        From `analyse`.
+    folder : Path
+        Where they go.
+
+    Raises
+    ------
+    StoreError
+        The disk is full or the folder cannot be written to; older tables are untouched.
+    """
+    paths = []
+    for name, frame in frames.items():
+        path = folder / f"{name}.csv"
+        write_atomically(path, table_text(name, frame))
+        paths.append(path)
+    return tuple(paths)
+
+
+def table_text(name: str, frame: Any) -> str:
+    """A table as the text of its CSV file.
+
+    Parameters
+    ----------
+    name : str
+        Of the table; says where the uncertainty of each number stands.
+    frame : DataFrame
+        Full precision; missing values are written as nothing.
+    """
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    columns = [str(column) for column in frame.columns]
+    writer.writerow(columns)
+    for values in frame.itertuples(index=False, name=None):
+        row = dict(zip(columns, values, strict=True))
+        decimals = _decimals(name, row)
+        writer.writerow(
+            [
+                cell_text(row[c], decimals=decimals.get(c, _OWN_DECIMALS.get(c, _DECIMALS)))
+                for c in columns
+            ]
+        )
+    return text.getvalue()
+
+
+def cell_text(value: Any, *, decimals: int = _DECIMALS) -> str:
+    """One cell: a number with at most that many decimals, or text that stays text."""
+    if value is None or value != value:  # NaN, NaT and pandas' own missing value
+        return ""
+    if isinstance(value, bool) or type(value).__name__ == "bool":
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return harmless(value)
+    if isinstance(value, int) or (hasattr(value, "dtype") and value.dtype.kind in "iu"):
+        return str(int(value))
+    number = float(value)
+    if not math.isfinite(number):
+        return ""  # an interval without bound is written blank
+    text = f"{number:.{decimals}f}"
+    return text if float(text) != 0 else text.lstrip("-")
+
+
+def harmless(text: str) -> str:
+    """Text that a spreadsheet shows and never runs: an apostrophe before a sign of command."""
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    bare = text.lstrip(" \u00a0")
+    return f"'{text}" if bare.startswith(_RUN) else text
+
+
+def decimals_for(uncertainty: float) -> int:
+    """Decimals that keep two significant digits of an uncertainty."""
+    if not math.isfinite(uncertainty) or uncertainty <= 0:
+        return _DECIMALS
+    places = SIGNIFICANT - 1 - math.floor(math.log10(uncertainty))
+    return min(max(places, 0), _MOST_DECIMALS)
+
+
+def _decimals(name: str, row: dict[str, Any]) -> dict[str, int]:
+    found: dict[str, int] = {}
+    for columns, spread in _SPREADS.get(name, ()):
+        ends = [row[column] for column in spread if isinstance(row.get(column), float)]
+        if len(ends) == len(spread):
+            width = ends[0] if len(ends) == 1 else (ends[1] - ends[0]) / 2
+            found |= dict.fromkeys(columns, decimals_for(width))
+    return found

@@ -22,7 +22,7 @@ from hairtone.study.new import new_study  # noqa: E402
 from hairtone.study.run import measure_study  # noqa: E402
 from hairtone.study.sheet import read_study  # noqa: E402
 from hairtone.study.store import Store  # noqa: E402
-from hairtone.study.supervisor import Limits  # noqa: E402
+from hairtone.study.workers import Limits  # noqa: E402
 
 CODE = """
 import sys, json

@@ -17,7 +17,7 @@ from faults import make_faults
 from PIL import Image
 
 from hairtone.errors import PhotoError, SheetError
-from hairtone.study.paths import Folder
+from hairtone.study.files import Folder
 from hairtone.study.sheet import read_study
 
 HERE = Path(__file__).parent

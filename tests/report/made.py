@@ -18,9 +18,8 @@ from hairtone.colorimetry import DEFAULT_VIEWING, delta_e, delta_e_ab, lch_diffe
 from hairtone.errors import ChartError, Flag
 from hairtone.hair.types import Profile
 from hairtone.study.outcome import RowResult, StudyResult
-from hairtone.study.rows import SheetRow
 from hairtone.study.settings import Settings, Subject, Treatment
-from hairtone.study.sheet import Study
+from hairtone.study.sheet import SheetRow, Study
 
 BINS, DRAWS = 60, 64
 POSITION = (np.arange(BINS) + 0.5) / BINS

@@ -17,8 +17,8 @@ from hairtone.colorimetry import delta_e
 from hairtone.measures.evenness import measure_evenness
 from hairtone.measures.showing import Shown
 from hairtone.report import figures
-from hairtone.report.source import drawn_profile
 from hairtone.report.style import MARKS, PAPER, ZONE_MARKS
+from hairtone.report.views import drawn_profile
 from hairtone.uncertainty import ColourDifference
 
 

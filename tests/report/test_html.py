@@ -10,8 +10,8 @@ from report.browser import opened_browser, opened_page
 from report.made import SCRIPT, TABLES, made_analysis
 
 from hairtone.errors import StoreError
-from hairtone.report import pdf
-from hairtone.report.html import report_html, write_report
+from hairtone.report import page as pdf
+from hairtone.report.page import report_html, write_report
 from hairtone.report.types import AUDIENCES
 
 WIDTHS = (1280, 390)

@@ -7,7 +7,7 @@ import dataclasses
 import pandas as pd
 from report.made import TRESSES, MadeResult, made_analysis
 
-from hairtone.report.html import report_html
+from hairtone.report.page import report_html
 
 COPIES = 334  # of three tresses with ten photos each: 10 020 photos
 LARGEST_PAGE = 20_000_000  # bytes; the catalogue of faults asks for it, RPT-07

@@ -12,8 +12,8 @@ from PIL import Image
 from report.made import made_analysis
 
 from hairtone.report import notebook
-from hairtone.report.html import report_html
-from hairtone.report.pictures import crops_of
+from hairtone.report.cards import crops_of
+from hairtone.report.page import report_html
 
 RED = (200, 30, 30)
 LINE = [[60, 20], [60, 220]]

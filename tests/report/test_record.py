@@ -8,8 +8,8 @@ import datetime as dt
 import pytest
 from report.made import made_analysis
 
-from hairtone.report.record import record_of
-from hairtone.report.source import hairs_of
+from hairtone.report.cards import record_of
+from hairtone.report.views import hairs_of
 from hairtone.study.settings import Subject
 
 

@@ -24,7 +24,7 @@ from hairtone.measures.sections import SectionComparison
 from hairtone.measures.uptake import measure_uptake
 from hairtone.measures.zones import zone_estimates
 from hairtone.report import figures
-from hairtone.report.maps import figure_hairmap
+from hairtone.report.figures_along import figure_hairmap
 from hairtone.uncertainty import ColourDifference
 
 WASHES = (0, 1, 2, 4, 6, 8)

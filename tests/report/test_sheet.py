@@ -5,8 +5,7 @@ from __future__ import annotations
 import pytest
 
 from hairtone.errors import SheetError
-from hairtone.report.lines import keep_lines
-from hairtone.report.picker import Picker
+from hairtone.report.picker import Picker, keep_lines
 from hairtone.report.sheet import Sheet, set_title_and_chart
 from hairtone.study.sheet import read_study
 

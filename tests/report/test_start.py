@@ -6,8 +6,8 @@ import pytest
 from report.made import SCRIPT, made_analysis
 
 from hairtone.errors import SheetError
+from hairtone.report.cards import glances
 from hairtone.report.findings import chips_html, findings_html, results_html
-from hairtone.report.glance import glances
 from hairtone.report.start import Start, start
 
 

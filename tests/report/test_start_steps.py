@@ -149,7 +149,7 @@ def test_the_report_is_saved_for_the_reader_chosen(panel, monkeypatch):
         return out / "report.html"
 
     panel.analysis = made_analysis()
-    monkeypatch.setattr("hairtone.report.html.write_report", write_report)
+    monkeypatch.setattr("hairtone.report.page.write_report", write_report)
     step(panel, 6).audience.value = "stylist"
 
     press(panel, 6, "Save the report")

@@ -8,7 +8,7 @@ from report.made import made_analysis, profile_of
 
 from hairtone.errors import ChartError, Flag
 from hairtone.measures.evenness import measure_evenness
-from hairtone.report.text import describe_check, describe_measurement, describe_study
+from hairtone.report.sentences import describe_check, describe_measurement, describe_study
 from hairtone.result import PhotoResult, TressResult
 
 

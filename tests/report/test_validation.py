@@ -8,7 +8,7 @@ import pytest
 from published import CHECKOUT
 
 from hairtone.errors import StoreError
-from hairtone.report.planning import repeats_table
+from hairtone.report.notebook import repeats_table
 from hairtone.report.validation import run_checks, summary
 
 TABLES = CHECKOUT / "shared"

@@ -17,10 +17,10 @@ from hairtone.errors import HairError, HairtoneError, PhotoError
 from hairtone.hair.types import Profile
 from hairtone.request import PhotoRequest
 from hairtone.result import ChartFacts, PhotoResult, TressResult
-from hairtone.study import worker
+from hairtone.study import workers as worker
 from hairtone.study.run import measure_study
 from hairtone.study.sheet import read_study
-from hairtone.study.supervisor import Done
+from hairtone.study.workers import Done
 
 TITLE = 'title = "A study"\nchart = "chart24-after-2014-11"\n'
 

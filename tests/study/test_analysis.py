@@ -10,11 +10,10 @@ from folders import TITLE, measured, series, write_study
 
 from hairtone.colorimetry import DEFAULT_VIEWING, delta_e, lab_to_xyz, xyz_to_lab
 from hairtone.errors import HairtoneError
-from hairtone.study.analysis import analyse
+from hairtone.study.analysis import analyse, side_by_side
 from hairtone.study.observations import hairs_of, relay_covariance, shuffled
 from hairtone.study.plan import plan_photos
 from hairtone.study.sheet import read_study
-from hairtone.study.side_by_side import side_by_side
 from hairtone.study.tables import COLUMNS
 
 BEFORE, COLOURED = (60.0, 5.0, 20.0), (40.0, 25.0, 10.0)
@@ -367,7 +366,7 @@ def test_a_trim_moves_the_zones_to_the_hair_that_was_coloured(tmp_path):
     The ends differ from 2/3 on; after the trim 2/3 lies at 0.8 of the hair as it was coloured, so
     an unanchored ends zone of the trimmed photo would hold the mid-lengths' colour as well.
     """
-    from hairtone.study.growth import Growth, anchored_zones
+    from hairtone.study.hair_measures import Growth, anchored_zones
 
     labs = {"T1_0": text_of(COLOURED, ends=(6, 0, 0))}
     state = next(iter(hairs_of(analysed(tmp_path, series(washes=("0",)), labs).outcome))).states[0]
@@ -388,7 +387,7 @@ def test_a_trim_moves_the_zones_to_the_hair_that_was_coloured(tmp_path):
 
 def test_growth_is_counted_from_the_days_between_the_photos(tmp_path):
     """12 mm a month for 61 days: 12 · 61 / 30.44 = 24.0 mm; a trim counts from its wash on."""
-    from hairtone.study.growth import growth_of
+    from hairtone.study.hair_measures import growth_of
 
     settings = TITLE + "[subjects.T1]\nregrowth_mm_per_month = 12\ntrims = [{wash = 1, mm = 10}]\n"
     rows = series(washes=("0", "1"))
@@ -406,7 +405,7 @@ def test_growth_is_counted_from_the_days_between_the_photos(tmp_path):
 
 def test_a_mark_of_new_growth_stands_in_for_what_is_logged(tmp_path):
     """The line begins at the mark already: what is logged may not move the zones once more."""
-    from hairtone.study.growth import growth_of
+    from hairtone.study.hair_measures import growth_of
 
     settings = TITLE + "[subjects.T1]\nregrowth_mm_per_month = 12\n"
     rows = series(washes=("0", "1"))

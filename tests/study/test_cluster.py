@@ -12,11 +12,10 @@ import pytest
 from folders import measure_fast, measured, series, write_study
 
 from hairtone.errors import HairtoneError
-from hairtone.study import recipe
-from hairtone.study.cluster import Cluster, _done, _refuse_open_door
+from hairtone.study import plan as recipe
 from hairtone.study.run import measure_study
 from hairtone.study.sheet import read_study
-from hairtone.study.supervisor import Job
+from hairtone.study.workers import Cluster, Job, _done, _refuse_open_door
 
 distributed = pytest.importorskip("distributed", reason="needs the extra cluster")
 pytestmark = pytest.mark.filterwarnings("ignore")  # the engine's own, about ports and closing
@@ -120,7 +119,7 @@ def test_a_photo_that_cannot_be_measured_is_refused_alone(tmp_path, cluster):
 def test_workers_with_other_versions_are_refused(tmp_path, cluster, monkeypatch):
     """RUN-09."""
     address, _ = cluster
-    monkeypatch.setattr("hairtone.study.cluster.versions", lambda: {"numpy": "1.0"})
+    monkeypatch.setattr("hairtone.study.workers.versions", lambda: {"numpy": "1.0"})
 
     with pytest.raises(HairtoneError, match=r"other versions.*numpy"):
         measure_study(
@@ -134,7 +133,7 @@ def test_workers_with_other_versions_are_refused(tmp_path, cluster, monkeypatch)
 def test_workers_that_do_not_see_the_study_are_refused(tmp_path, cluster, monkeypatch):
     """RUN-08: the probe file's hash is another one there."""
     address, _ = cluster
-    monkeypatch.setattr("hairtone.study.cluster.sha256_of", lambda path: "0")
+    monkeypatch.setattr("hairtone.study.workers.sha256_of", lambda path: "0")
 
     with pytest.raises(HairtoneError, match=r"workers do not see the study"):
         measure_study(
@@ -146,7 +145,7 @@ def test_workers_that_do_not_see_the_study_are_refused(tmp_path, cluster, monkey
 
 
 def test_an_address_where_nothing_answers_is_told(tmp_path, monkeypatch):
-    monkeypatch.setattr("hairtone.study.cluster._CONNECT_S", 1)
+    monkeypatch.setattr("hairtone.study.workers._CONNECT_S", 1)
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")

@@ -10,11 +10,11 @@ from openpyxl import Workbook
 
 from hairtone.errors import StoreError
 from hairtone.study import store as store_module
-from hairtone.study.faults import SheetFaults
-from hairtone.study.pack import Packed
-from hairtone.study.paths import Folder
+from hairtone.study.files import Folder
+from hairtone.study.outcome import Packed
 from hairtone.study.sheet import read_study
 from hairtone.study.store import Store
+from hairtone.study.values import SheetFaults
 
 RESULT = Packed(sha256="a" * 64, status="measured", record='{"value": 1.5}', arrays=b"arrays")
 UNREAD = Packed(sha256="", status="refused", record='{"value": null}', arrays=b"")

@@ -11,11 +11,10 @@ import pytest
 from folders import measured, measured_by_children, series, write_study
 from pandas.testing import assert_frame_equal
 
-from hairtone.report.html import write_report
+from hairtone.report.page import write_report
 from hairtone.study.analysis import analyse
 from hairtone.study.observations import hairs_of
-from hairtone.study.pool_notes import write_pools
-from hairtone.study.pools import Pool
+from hairtone.study.pools import Pool, write_pools
 from hairtone.study.purge import purge_subject
 from hairtone.study.sheet import read_study
 from hairtone.study.tables import COLUMNS

@@ -17,18 +17,19 @@ from hairtone.colorimetry import DEFAULT_VIEWING
 from hairtone.errors import PhotoError, SheetError, StoreError
 from hairtone.measures.blend import StrandContrast
 from hairtone.result import PhotoResult, TressResult
-from hairtone.study import files, pack, places, purge, recipe, worker
-from hairtone.study.checks import same_bytes, taken_at, with_series_flags
-from hairtone.study.lock import WriterLock
+from hairtone.study import files, purge
+from hairtone.study import outcome as pack
+from hairtone.study import plan as recipe
+from hairtone.study import store as places
+from hairtone.study import workers as worker
+from hairtone.study.files import Folder, clean_name
 from hairtone.study.new import new_study
 from hairtone.study.outcome import RowResult
-from hairtone.study.paths import Folder, clean_name
 from hairtone.study.plan import photo_requests
-from hairtone.study.rows import SheetRow
-from hairtone.study.run import measure_study
-from hairtone.study.sheet import read_study
-from hairtone.study.store import Store
-from hairtone.study.supervisor import Job, Limits, Supervisor
+from hairtone.study.run import measure_study, same_bytes, taken_at, with_series_flags
+from hairtone.study.sheet import SheetRow, read_study
+from hairtone.study.store import Store, WriterLock
+from hairtone.study.workers import Job, Limits, Supervisor
 
 
 def textured(photo, wash, texture, sha):
@@ -103,7 +104,7 @@ def test_what_a_photo_fails_of_is_told_without_a_path(tmp_path):
 
     assert [kind for kind, _ in told] == ["memory", "bug", "unreadable"]
     assert not any(str(tmp_path) in says for _, says in told)
-    assert worker.load("hairtone.study.worker", "run") is worker.run
+    assert worker.load("hairtone.study.workers", "run") is worker.run
 
 
 def test_children_that_cannot_start_are_told_at_once(tmp_path):
@@ -171,7 +172,7 @@ def test_reading_a_stored_study_needs_no_right_to_write(tmp_path, monkeypatch):
     def forbidden(*args, **options):
         raise OSError(errno.EROFS, "Read-only file system")
 
-    monkeypatch.setattr("hairtone.study.lock.os.open", forbidden)
+    monkeypatch.setattr("hairtone.study.store.os.open", forbidden)
     second = measured(folder)
     write_study(folder, series(line="1,2 3,4"))
 
@@ -240,7 +241,7 @@ def test_a_second_lock_waits_its_time_and_a_text_that_cannot_be_written_frees_it
         raise OSError(errno.ENOSPC, "full")
 
     with monkeypatch.context() as patch:
-        patch.setattr("hairtone.study.lock.os.ftruncate", full)
+        patch.setattr("hairtone.study.store.os.ftruncate", full)
         with pytest.raises(StoreError, match="disk is full"):
             WriterLock(path).__enter__()
 
@@ -322,7 +323,7 @@ def test_a_library_that_is_missing_is_part_of_the_recipe(monkeypatch):
         raise metadata.PackageNotFoundError
 
     recipe.versions.cache_clear()
-    monkeypatch.setattr("hairtone.study.recipe.metadata.version", missing)
+    monkeypatch.setattr("hairtone.study.plan.metadata.version", missing)
     try:
         assert recipe.versions()["rawpy"] == ""
     finally:
@@ -379,7 +380,7 @@ def test_empty_workbooks_and_control_signs_are_refused(tmp_path, monkeypatch):
     book.save(tmp_path / "photos.xlsx")
     with pytest.raises(SheetError, match=r"U\+FFFD"):
         read_study(tmp_path)
-    monkeypatch.setattr("hairtone.study.workbook.MAX_BYTES", 10)
+    monkeypatch.setattr("hairtone.study.table.MAX_BYTES", 10)
     with pytest.raises(SheetError, match="workbook is too large"):
         read_study(tmp_path)
 

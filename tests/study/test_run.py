@@ -17,7 +17,7 @@ from hairtone.study.plan import photo_requests
 from hairtone.study.run import measure_study
 from hairtone.study.sheet import read_study
 from hairtone.study.store import Store
-from hairtone.study.supervisor import Limits
+from hairtone.study.workers import Limits
 
 
 def put(folder, photo, text):
@@ -95,7 +95,7 @@ def test_a_changed_question_is_asked_again(tmp_path, monkeypatch, change):
     elif change == "viewing":
         (folder / "study.toml").write_text(TITLE + 'viewing = "D50/2"\n')
     else:
-        monkeypatch.setattr("hairtone.study.recipe.versions", lambda: {"hairtone": "9"})
+        monkeypatch.setattr("hairtone.study.plan.versions", lambda: {"hairtone": "9"})
 
     after = measured(folder)
 

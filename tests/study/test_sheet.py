@@ -14,9 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hairtone.errors import SheetError
-from hairtone.study import table, values, workbook
-from hairtone.study.rows import COLUMNS, SheetRow
-from hairtone.study.sheet import read_study
+from hairtone.study import table, values
+from hairtone.study import table as workbook
+from hairtone.study.sheet import COLUMNS, SheetRow, read_study
 
 FULL = {
     "photo": "photos/a.jpg",

@@ -17,9 +17,8 @@ import pytest
 from hairtone.errors import StoreError
 from hairtone.study import store as store_module
 from hairtone.study.files import sha256_of, write_atomically
-from hairtone.study.pack import Packed
-from hairtone.study.places import file_system, store_notes
-from hairtone.study.store import BACKUP, STORE, Store
+from hairtone.study.outcome import Packed
+from hairtone.study.store import BACKUP, STORE, Store, file_system, store_notes
 
 
 def packed(number: int, *, arrays: bool = True) -> Packed:

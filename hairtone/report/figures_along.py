@@ -1,0 +1,532 @@
+"""Figures along the hair: profiles, evenness, and maps measured anew from the photograph."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from matplotlib.axes import Axes
+from numpy.typing import ArrayLike
+
+from hairtone.colorimetry import screen_colour
+from hairtone.errors import HairError
+from hairtone.hair.types import Profile
+from hairtone.report.style import (
+    DEPTH,
+    FADED,
+    INK,
+    MUTED,
+    PAPER,
+    RULE,
+    WASH_OUT,
+    ZONE_MARKS,
+    Mark,
+    Picture,
+    draw_interval,
+    label_zones,
+    mark_of,
+    name_rows,
+    new_picture,
+    say_empty,
+    single,
+    styled,
+)
+from hairtone.report.types import ZONE_WORDS
+from hairtone.report.views import (
+    DrawnProfile,
+    HairView,
+    drawn_profile,
+    hair_words,
+    wash_order,
+    wash_words,
+)
+
+if TYPE_CHECKING:
+    from hairtone.calibration.types import Calibration, LightField
+    from hairtone.chart.types import ChartReading
+    from hairtone.hair.map import HairMap
+    from hairtone.hair.types import Strand
+    from hairtone.photo.types import Photo
+    from hairtone.request import HairRequest
+    from hairtone.uncertainty import ColourDifference
+
+
+THIRDS: Final = (1 / 3, 2 / 3)
+REACH: Final = 1.96  # standard normal, 97.5 %; of a 95 % interval
+_AXES: Final = ("lightness L*", "red–green a*", "yellow–blue b*")
+MEASURE_WORDS: Final = {
+    "root_to_ends": "roots to ends",
+    "root_to_ends_net": "roots to ends, less the hair's own gradient",
+    "mean_difference": "mean difference from the mean",
+    "largest_difference": "largest difference of two zones",
+    "patchiness": "patchiness",
+}
+_ROW_HEIGHT: Final = 0.3  # inches
+
+
+def figure_profile(profile: Profile, ax: Axes | None = None) -> Picture:
+    """Colour of one hair from roots to ends with 95 % bands.
+
+    Parameters
+    ----------
+    profile : Profile
+        Colour along the hair.
+    ax : Axes, optional
+        Draw only the difference from the hair's mean, here.
+    """
+    drawn = [drawn_profile(profile)]
+    return figure_profiles(drawn) if ax is None else figure_from_mean(drawn, ax=ax)
+
+
+@styled
+def figure_profiles(
+    profiles: Sequence[DrawnProfile], *, zones: tuple[float, float] = THIRDS
+) -> Picture:
+    """L*, a*, b* and ΔE00 from the mean along several hairs, one above the other.
+
+    Parameters
+    ----------
+    profiles : sequence of DrawnProfile
+        At most six are told apart.
+    zones : tuple of float, optional
+        Where roots end and ends begin.
+    """
+    picture = new_picture(width=5.0, height=5.7)
+    panels = picture.subplots(4, 1, sharex=True)
+    for index, profile in enumerate(profiles):
+        _draw_lab(panels[:3], profile, mark_of(index))
+    for ax, title in zip(panels[:3], _AXES, strict=True):
+        ax.set_title(title)
+        label_zones(ax, zones)
+    figure_from_mean(profiles, ax=panels[3], zones=zones)
+    if len(profiles) > 1:
+        handles, labels = panels[0].get_legend_handles_labels()
+        picture.legend(handles, labels, loc="outside upper center", ncols=min(3, len(profiles)))
+    return picture
+
+
+def _draw_lab(panels: Sequence[Axes], profile: DrawnProfile, mark: Mark) -> None:
+    for axis, ax in enumerate(panels):
+        value, reach = profile.lab[:, axis], REACH * profile.sd[:, axis]
+        ax.fill_between(
+            profile.position, value - reach, value + reach, color=mark.colour, alpha=FADED, lw=0
+        )
+        ax.plot(
+            profile.position,
+            value,
+            color=mark.colour,
+            linestyle=mark.line,
+            marker=mark.shape,
+            markevery=max(1, len(value) // 6),
+            label=profile.label,
+        )
+
+
+@styled
+def figure_from_mean(
+    profiles: Sequence[DrawnProfile],
+    *,
+    zones: tuple[float, float] = THIRDS,
+    ax: Axes | None = None,
+) -> Picture:
+    """How far each place is from the hair's own mean; what an even hair stays under is shaded.
+
+    Parameters
+    ----------
+    profiles : sequence of DrawnProfile
+        At most six are told apart.
+    zones : tuple of float, optional
+        Where roots end and ends begin.
+    ax : Axes, optional
+        Where to draw; a new figure without it.
+    """
+    picture, ax = single(ax, height=2.6)
+    floor = np.max([p.critical for p in profiles], axis=0)
+    ax.fill_between(profiles[0].position, 0, floor, color=WASH_OUT, lw=0, zorder=0)
+    for index, profile in enumerate(profiles):
+        mark = mark_of(index)
+        ax.fill_between(
+            profile.position, profile.low, profile.high, color=mark.colour, alpha=FADED, lw=0
+        )
+        ax.plot(
+            profile.position,
+            profile.delta_e,
+            color=mark.colour,
+            linestyle=mark.line,
+            marker=mark.shape,
+            markevery=max(1, len(profile.position) // 6),
+        )
+    label_zones(ax, zones)
+    ax.set_ylim(bottom=0)
+    ax.set_title("ΔE₀₀ from the hair's mean; shaded: not resolved")
+    return picture
+
+
+@styled
+def figure_chips(
+    colours: ArrayLike,
+    labels: Sequence[str],
+    *,
+    viewing: str,
+    ax: Axes | None = None,
+) -> Picture:
+    """Rows of colour chips from roots to ends.
+
+    Parameters
+    ----------
+    colours : array_like, shape (rows, steps, 3)
+        L*a*b* from roots to ends; NaN leaves a chip out.
+    labels : sequence of str
+        What each row is.
+    viewing : str
+        Illuminant and observer of `colours`, printed below.
+    ax : Axes, optional
+        Where to draw; a new figure without it.
+    """
+    lab = np.asarray(colours, dtype=np.float64)
+    rows, steps = lab.shape[:2]
+    picture, ax = single(ax, height=0.9 + 0.34 * rows)
+    known = np.isfinite(lab).all(axis=-1)
+    for row, step in np.argwhere(known):
+        rgb = screen_colour(lab[row, step]) / 255
+        ax.barh(row, 1.0, left=step, height=0.84, color=rgb, edgecolor=PAPER, linewidth=0.6)
+        dark = lab[row, step, 0] < 55
+        ax.text(
+            step + 0.5,
+            row,
+            f"{lab[row, step, 0]:.0f}",
+            ha="center",
+            va="center",
+            fontsize=7,
+            color="#ffffff" if dark else INK,
+        )
+    for row, step in np.argwhere(~known):
+        ax.text(step + 0.5, row, "–", ha="center", va="center", color=MUTED)
+    ax.set(xlim=(0, steps), ylim=(rows - 0.5, -0.5))
+    ax.set_yticks(range(rows), labels)
+    ax.set_xticks([0, steps / 2, steps], ["roots", "mid-lengths", "ends"])
+    ax.tick_params(length=0)
+    for side in ("left", "bottom"):
+        ax.spines[side].set_visible(False)
+    ax.set_xlabel(
+        f"numbers are L*; colours for {viewing}. A screen or printer is no measuring device.",
+        fontsize=7.5,
+        color=MUTED,
+    )
+    return picture
+
+
+@styled
+def figure_map(
+    differences: ArrayLike,
+    labels: Sequence[str],
+    *,
+    top: float,
+    critical: ArrayLike | None = None,
+    ax: Axes | None = None,
+) -> Picture:
+    """ΔE00 along the hair as a map, hairs or washes below each other, on one fixed scale.
+
+    Parameters
+    ----------
+    differences : array_like, shape (rows, positions)
+        ΔE00 from the reference, roots first; NaN where nothing was measured.
+    labels : sequence of str
+        What each row is.
+    top : float
+        ΔE00 at the dark end of the scale: one for a whole study.
+    critical : array_like, shape (rows, positions), optional
+        What equal colours stay under; below it the map is hatched as not resolved.
+    ax : Axes, optional
+        Where to draw; a new figure without it.
+    """
+    values = np.atleast_2d(np.asarray(differences, dtype=np.float64))
+    rows, steps = values.shape
+    picture, ax = single(ax, height=1.3 + 0.3 * rows)
+    edges_x, edges_y = np.linspace(0, 1, steps + 1), np.arange(rows + 1) - 0.5
+    mesh = ax.pcolormesh(
+        edges_x, edges_y, np.ma.masked_invalid(values), cmap=DEPTH, vmin=0, vmax=top
+    )
+    if critical is not None:
+        unresolved = values <= np.atleast_2d(np.asarray(critical, dtype=np.float64))
+        _hatch(ax, unresolved, edges_x)
+    label_zones(ax, THIRDS)
+    ax.set_ylim(rows - 0.5, -0.5)
+    ax.set_yticks(range(rows), labels)
+    ax.tick_params(axis="y", length=0)
+    bar = picture.colorbar(mesh, ax=ax, location="bottom", shrink=0.7, aspect=30, extend="max")
+    bar.set_label("ΔE₀₀" + (", dotted: not resolved" if critical is not None else ""))
+    bar.outline.set_edgecolor(RULE)
+    return picture
+
+
+def _hatch(ax: Axes, where: np.ndarray, edges: np.ndarray) -> None:
+    """Small dots over the cells where nothing is resolved."""
+    middle = (edges[:-1] + edges[1:]) / 2
+    for row in range(where.shape[0]):
+        at = middle[where[row]][::2]
+        ax.plot(at, np.full(at.shape, float(row)), ".", color=INK, markersize=1.6, alpha=0.6)
+
+
+@styled
+def figure_differences(
+    labels: Sequence[str],
+    differences: Sequence[ColourDifference],
+    *,
+    bands: Sequence[tuple[float, str]] = (),
+    ax: Axes | None = None,
+) -> Picture:
+    """Colour differences with their intervals and critical values, one a line.
+
+    Parameters
+    ----------
+    labels : sequence of str
+        What each difference is.
+    differences : sequence of ColourDifference
+        Hollow marks are not resolved; the upright beside each is its critical value.
+    bands : sequence of (float, str), optional
+        Upper limits of the word bands, ascending, and their words. [ΔE00]
+    ax : Axes, optional
+        Where to draw; a new figure without it.
+    """
+    picture, ax = single(ax, height=1.3 + _ROW_HEIGHT * len(labels))
+    if not differences:
+        say_empty(ax, "nothing was measured")
+        return picture
+    reach = 1.08 * max(max(d.high, d.critical) for d in differences)
+    _draw_bands(ax, bands, reach)
+    for row, difference in enumerate(differences):
+        draw_interval(
+            ax,
+            at=row,
+            value=difference.delta_e,
+            interval=(difference.low, difference.high),
+            mark=mark_of(0),
+            is_resolved=difference.is_resolved,
+        )
+        ax.plot([difference.critical] * 2, [row - 0.3, row + 0.3], color=INK, linewidth=1.0)
+    name_rows(ax, labels)
+    ax.set_xlim(0, reach)
+    ax.set_xlabel("ΔE₀₀, 95 % interval;  | equal stay under;  hollow: not resolved")
+    ax.xaxis.label.set_fontsize(7.5)
+    return picture
+
+
+@styled
+def figure_evenness_washes(
+    rows: Sequence[dict[str, Any]],
+    *,
+    bands: Sequence[tuple[float, str]] = (),
+    ax: Axes | None = None,
+) -> Picture:
+    """Roots to ends of one hair, wash by wash, with intervals and critical values.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        Rows of evenness.csv for one hair and measure: wash, value, low, high, critical, resolved.
+    bands : sequence of (float, str), optional
+        Upper limits of the word bands, ascending, and their words. [ΔE00]
+    ax : Axes, optional
+        Where to draw; a new figure without it.
+    """
+    picture, ax = single(ax, height=3.2)
+    washes = sorted({str(row["wash"]) for row in rows}, key=wash_order)
+    reach = 1.12 * max(max(row["high"], row["critical"]) for row in rows)
+    _draw_bands(ax, bands, reach, upright=True)
+    mark = mark_of(0)
+    for row in rows:
+        at = washes.index(str(row["wash"])) + 0.16 * (int(row.get("replicate") or 1) - 1)
+        ax.plot([at, at], [row["low"], row["high"]], color=mark.colour)
+        fill = mark.colour if row["resolved"] else PAPER
+        ax.plot([at], [row["value"]], mark.shape, color=mark.colour, markerfacecolor=fill, ms=6.5)
+        ax.plot([at - 0.3, at + 0.3], [row["critical"]] * 2, color=INK, linewidth=1.0)
+    ax.set_xticks(range(len(washes)), washes)
+    ax.set_xlim(-0.6, len(washes) + (1.2 if bands else -0.4))
+    ax.set_ylim(0, reach)
+    ax.set_xlabel("wash (0 = just coloured)")
+    ax.set_ylabel("roots to ends, ΔE₀₀")
+    ax.set_title(
+        "— an even hair stays under; hollow: not resolved", fontsize=7.5, fontweight="normal"
+    )
+    return picture
+
+
+def _draw_bands(
+    ax: Axes, bands: Iterable[tuple[float, str]], reach: float, *, upright: bool = False
+) -> None:
+    """Word bands as alternating grounds, named along the top (upright: on the right)."""
+    start = 0.0
+    paint = ax.axhspan if upright else ax.axvspan
+    for index, (limit, word) in enumerate(bands):
+        stop = min(limit, reach)
+        if stop <= start:
+            break
+        if index % 2:
+            paint(start, stop, color=WASH_OUT, zorder=-2, lw=0)
+        if stop - start > 0.08 * reach:
+            _name_band(ax, (start + stop) / 2, word, upright=upright)
+        start = stop
+
+
+def _name_band(ax: Axes, middle: float, word: str, *, upright: bool) -> None:
+    if upright:
+        x, y, transform = 0.995, middle, ax.get_yaxis_transform()
+    else:
+        x, y, transform = middle, 1.02, ax.get_xaxis_transform()
+    ax.text(
+        x,
+        y,
+        word,
+        transform=transform,
+        ha="right" if upright else "center",
+        va="center" if upright else "bottom",
+        fontsize=7.0,
+        color=MUTED,
+    )
+
+
+def figure_evenness(evenness: Any, ax: Axes | None = None) -> Picture:
+    """Root-to-ends, mean and largest difference of one hair, each with its interval.
+
+    Parameters
+    ----------
+    evenness : Evenness
+        From `measure_evenness`.
+    ax : Axes, optional
+        Where to draw; a new figure without it.
+    """
+    names = ("root_to_ends", "root_to_ends_net", "mean_difference", "largest_difference")
+    found = [(MEASURE_WORDS[name], getattr(evenness, name, None)) for name in names]
+    shown = [(label, difference) for label, difference in found if difference is not None]
+    return figure_differences([label for label, _ in shown], [d for _, d in shown], ax=ax)
+
+
+@styled
+def figure_uptake_table(rows: Sequence[dict[str, Any]], *, ax: Axes | None = None) -> Picture:
+    """How much colour each zone took up, hair by hair.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        Rows of uptake.csv: subject, section, treatment, zone, delta_e, low, high.
+    ax : Axes, optional
+        Where to draw; a new figure without it.
+    """
+    hairs = list(dict.fromkeys((r["subject"], r["section"], r["treatment"]) for r in rows))
+    picture, ax = single(ax, height=1.2 + 0.5 * len(hairs))
+    if not rows:
+        say_empty(ax, "no photo before colouring, so no uptake")
+        return picture
+    for row in rows:
+        zone = row["zone"]
+        at = hairs.index((row["subject"], row["section"], row["treatment"]))
+        offset = {"roots": -0.25, "mid_lengths": 0.0, "ends": 0.25}[zone]
+        mark = ZONE_MARKS[zone]
+        draw_interval(
+            ax, at=at + offset, value=row["delta_e"], interval=(row["low"], row["high"]), mark=mark
+        )
+    for zone, mark in ZONE_MARKS.items():
+        ax.plot([], [], color=mark.colour, marker=mark.shape, ls="none", label=ZONE_WORDS[zone])
+    name_rows(ax, [_hair_label(*hair) for hair in hairs])
+    ax.set_xlim(left=0)
+    ax.set_xlabel("colour taken up: ΔE₀₀ just coloured against before, 95 % interval")
+    picture.legend(loc="outside upper center", ncols=3)
+    return picture
+
+
+def _hair_label(subject: str, section: str, treatment: str) -> str:
+    hair = hair_words(subject, section)
+    return f"{hair}\n{treatment}" if treatment else hair
+
+
+def row_label(row: dict[str, Any]) -> str:
+    """Hair and wash of a row of evenness.csv or measurements.csv."""
+    hair = hair_words(row["subject"], row["section"])
+    again = f", repeat {row['replicate']}" if row.get("replicate", 1) not in (1, "1") else ""
+    return f"{hair}, {wash_words(str(row['wash']))}{again}"
+
+
+@styled
+def figure_hairmap(found: HairMap, ax: Axes | None = None, *, top: float = 8.0) -> Picture:
+    """The hair as a map of ΔE00 from one colour; shading and highlights show as they are seen.
+
+    Parameters
+    ----------
+    found : HairMap
+        From `map_hair`.
+    ax : Axes, optional
+        Where to draw; a new figure without it.
+    top : float, optional
+        ΔE00 at the dark end of the scale: one for a whole study.
+    """
+    height, width = found.mask.shape
+    picture, ax = single(ax, width=max(3.2, 5.6 * width / max(height, width)), height=5.6)
+    shown = np.ma.masked_where(~found.mask, found.delta_e)
+    drawn = ax.imshow(shown, cmap=DEPTH, vmin=0, vmax=top, interpolation="nearest")
+    ax.set(xticks=[], yticks=[])
+    for side in ax.spines.values():
+        side.set_visible(False)
+    bar = picture.colorbar(drawn, ax=ax, shrink=0.6, aspect=24, extend="max")
+    bar.set_label("ΔE₀₀ from the hair's mean, single pixels")
+    bar.outline.set_edgecolor(RULE)
+    return picture
+
+
+def hair_map(view: HairView, *, wash: str = "0") -> HairMap:
+    """The map of one hair at one wash, measured anew from its photograph.
+
+    Parameters
+    ----------
+    view : HairView
+        The hair.
+    wash : str, optional
+        As the sheet writes it.
+
+    Raises
+    ------
+    HairError
+        The hair was not measured at that wash, or is not found again.
+    PhotoError, ChartError, LightError, CalibrationError
+        The photograph has become unusable since.
+    """
+    from hairtone.hair.map import map_hair
+    from hairtone.photo.reader import read_photo
+    from hairtone.pipeline import calibrate_photo
+    from hairtone.study.plan import photo_requests
+
+    row = next((row for row in view.measured if row.row.wash_text == wash), None)
+    if row is None:
+        raise HairError(
+            "wash-not-measured",
+            f"{view.name} was not measured {wash_words(wash)}.",
+            remedy="Choose a wash that was measured.",
+        )
+    requests = photo_requests(view.outcome.study)
+    request = next(request for request in requests if request.name == row.row.photo)
+    photo = read_photo(request.path, expected_sha256=row.sha256 or None)
+    known = calibrate_photo(photo, request)
+    hair = next(hair for hair in request.hairs if hair.place == row.row.place)
+    return map_hair(photo, known[1], known[2], _strand(photo, known, hair))
+
+
+def _strand(
+    photo: Photo, known: tuple[ChartReading, Calibration, LightField], hair: HairRequest
+) -> Strand:
+    from hairtone.hair.finder import find_strands, strand_along
+
+    if hair.line is not None:
+        return strand_along(photo, hair.line, width=hair.width, regrowth=hair.regrowth)
+    strands = find_strands(photo, *known, roots=hair.roots)
+    if hair.place > len(strands):
+        raise HairError(
+            "place-not-found",
+            f"Hair {hair.place} was not found again; {len(strands)} were.",
+            where=photo.name,
+            remedy="Draw its line by hand.",
+        )
+    strand = strands[hair.place - 1]
+    if strand.error is not None:
+        raise strand.error
+    return strand
