@@ -7,15 +7,20 @@ Public names are loaded when first used, so that ``import hairtone`` costs next 
     result = ht.measure("tress.jpg")
 """
 
+import logging
 from typing import Final
 
 import lazy_loader
+
+from hairtone import showing
 
 __version__: Final = "0.3.0"
 __getattr__, __dir__, _names = lazy_loader.attach(
     __name__,
     submod_attrs={  # the same list, for type checkers, in __init__.pyi
+        "calibrated": ["CalibratedPhoto", "calibrate"],
         "calibration.types": ["Calibration", "LightField"],
+        "chart.finder": ["find_chart"],
         "chart.reference": ["known_references", "load_reference"],
         "colorimetry": [
             "delta_e",
@@ -26,6 +31,8 @@ __getattr__, __dir__, _names = lazy_loader.attach(
             "xyz_to_lab",
         ],
         "errors": ["Flag", "HairtoneError"],
+        "chart.types": ["ChartReading", "ChartReference"],
+        "hair.map": ["HairMap", "map_hair"],
         "hair.types": ["Profile", "Strand"],
         "measures.comparison": ["compare_treatments"],
         "measures.design": ["plan_design"],
@@ -37,6 +44,7 @@ __getattr__, __dir__, _names = lazy_loader.attach(
         "measures.uptake": ["measure_uptake"],
         "measures.zones": ["span_estimate", "zone_estimates"],
         "photo.reader": ["read_photo"],
+        "photo.types": ["Photo"],
         "pipeline": ["measure"],
         "report.page": ["write_report"],
         "report.picker": ["Picker", "pick"],
@@ -49,3 +57,11 @@ __getattr__, __dir__, _names = lazy_loader.attach(
     },
 )
 __all__ = ("__version__", *_names)
+
+
+def _load_figures() -> None:
+    import hairtone.report.figures  # noqa: F401 - it registers what draws what
+
+
+showing.load_figures_by(_load_figures)
+logging.getLogger("hairtone").addHandler(logging.NullHandler())

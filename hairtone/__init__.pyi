@@ -1,9 +1,14 @@
 from typing import Final
 
+from .calibrated import CalibratedPhoto as CalibratedPhoto
+from .calibrated import calibrate as calibrate
 from .calibration.types import Calibration as Calibration
 from .calibration.types import LightField as LightField
+from .chart.finder import find_chart as find_chart
 from .chart.reference import known_references as known_references
 from .chart.reference import load_reference as load_reference
+from .chart.types import ChartReading as ChartReading
+from .chart.types import ChartReference as ChartReference
 from .colorimetry import delta_e as delta_e
 from .colorimetry import delta_e_94 as delta_e_94
 from .colorimetry import delta_e_ab as delta_e_ab
@@ -12,6 +17,8 @@ from .colorimetry import lab_to_xyz as lab_to_xyz
 from .colorimetry import xyz_to_lab as xyz_to_lab
 from .errors import Flag as Flag
 from .errors import HairtoneError as HairtoneError
+from .hair.map import HairMap as HairMap
+from .hair.map import map_hair as map_hair
 from .hair.types import Profile as Profile
 from .hair.types import Strand as Strand
 from .measures.comparison import compare_treatments as compare_treatments
@@ -26,6 +33,7 @@ from .measures.uptake import measure_uptake as measure_uptake
 from .measures.zones import span_estimate as span_estimate
 from .measures.zones import zone_estimates as zone_estimates
 from .photo.reader import read_photo as read_photo
+from .photo.types import Photo as Photo
 from .pipeline import measure as measure
 from .report.page import write_report as write_report
 from .report.picker import Picker as Picker

@@ -3,53 +3,53 @@
 from __future__ import annotations
 
 import dataclasses
+import logging
+import os
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
+from hairtone.calibrated import CalibratedPhoto, calibrate
 from hairtone.calibration.known import KnownTress, sharpen_by_known
-from hairtone.calibration.solve import calibrate
-from hairtone.calibration.types import Calibration, LightField
-from hairtone.chart.finder import find_chart
-from hairtone.chart.reference import DEFAULT_CHART, load_reference
+from hairtone.chart.reference import DEFAULT_CHART
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import DEFAULT_VIEWING, Floats, viewing_named
-from hairtone.errors import Flag, HairError, HairtoneError, MeasureError, PhotoError
-from hairtone.hair.finder import find_strands, strand_along
-from hairtone.hair.profile import body_light, measure_profile
-from hairtone.hair.strip import outline_on_chart, refuse_on_chart
+from hairtone.errors import Flag, HairError, HairtoneError, MeasureError
+from hairtone.hair.profile import body_light
 from hairtone.hair.texture import lightness_strip, texture_signature
-from hairtone.hair.types import Strand
+from hairtone.hair.types import Side, Strand
 from hairtone.measures.blend import COARSEST_SCALE, StrandContrast, strand_contrast
 from hairtone.measures.evenness import measure_evenness
 from hairtone.photo.quality import frame_doubts, judge_screen
-from hairtone.photo.reader import read_photo
+from hairtone.photo.reader import UNNAMED, Source, read_photo
 from hairtone.photo.types import Photo
 from hairtone.request import HairRequest, PhotoRequest
 from hairtone.result import ChartFacts, PhotoResult, TressResult, rounded
 
+LOG: Final = logging.getLogger(__name__)
 MOST_KEPT: Final = 30 << 20  # bytes; glibc learns from no block above 32 MB
 LEAST_WHITE: Final = 5.0  # per cent of hair that bright fibres among dull ones show; our choice
 
 
 def measure(
-    path: str | Path,
+    photo: Photo | str | os.PathLike[str] | bytes | NDArray[Any],
     *,
     viewing: str = DEFAULT_VIEWING.name,
     chart: str | None = None,
     line: ArrayLike | None = None,
-    roots: str | None = None,
+    roots: Side | None = None,
     corners: ArrayLike | None = None,
 ) -> PhotoResult:
-    """The colour of every hair in one photograph, measured, flagged or refused.
+    """Return the colour of every hair in one photograph, measured, flagged or refused.
 
     Parameters
     ----------
-    path : str or Path
-        The photograph, with a 24-patch chart in the plane of the hair.
+    photo : Photo, path-like, bytes or ndarray
+        The photograph, with a 24-patch chart in the plane of the hair: a file, its bytes, a photo
+        from `read_photo`, or sRGB codes of shape (height, width, 3).
     viewing : str, optional
         ``"D65/10"``, ``"D65/2"`` or ``"D50/2"``.
     chart : str, optional
@@ -72,23 +72,38 @@ def measure(
         hairs = (HairRequest(line=np.asarray(line, np.float64), roots=roots),)
     elif roots is not None:
         hairs = (HairRequest(place=0, roots=roots),)
-    return measure_photo(
-        PhotoRequest(
-            path=Path(path),
-            viewing=viewing_named(viewing),
-            chart=chart or DEFAULT_CHART,
-            chart_is_stated=chart is not None,
-            corners=None if corners is None else np.asarray(corners, np.float64),
-            hairs=hairs,
-        )
+    request = PhotoRequest(
+        path=Path(photo if isinstance(photo, str | os.PathLike) else _name_of(photo)),
+        viewing=viewing_named(viewing),
+        chart=chart or DEFAULT_CHART,
+        chart_is_stated=chart is not None,
+        corners=None if corners is None else np.asarray(corners, np.float64),
+        hairs=hairs,
     )
+    if isinstance(photo, Photo):
+        return measure_pixels(photo, request)
+    return measure_photo(request, source=photo)
 
 
-def measure_photo(request: PhotoRequest) -> PhotoResult:
-    """The photo of a request, measured, flagged or refused; only bugs raise."""
+def _name_of(photo: Photo | bytes | NDArray[Any]) -> str:
+    return photo.name if isinstance(photo, Photo) else UNNAMED
+
+
+def measure_photo(request: PhotoRequest, *, source: Source | None = None) -> PhotoResult:
+    """Return the photo of a request, measured, flagged or refused; only bugs raise.
+
+    Parameters
+    ----------
+    request : PhotoRequest
+        What is asked.
+    source : path-like, bytes or ndarray, optional
+        What to read in place of the request's path.
+    """
     _keep_freed_memory()
     try:
-        photo = read_photo(request.path, expected_sha256=request.expected_sha256)
+        photo = read_photo(
+            request.path if source is None else source, expected_sha256=request.expected_sha256
+        )
     except HairtoneError as error:
         name = request.name or request.path.name
         return PhotoResult(photo=name, viewing=request.viewing, error=error)
@@ -115,19 +130,21 @@ def measure_pixels(photo: Photo, request: PhotoRequest) -> PhotoResult:
     }
     try:
         doubts = judge_screen(photo)
-        reading, calibration, light = calibrate_photo(photo, request)
-        wanted = _wanted_strands(photo, reading, calibration, light, request)
-        calibration = _sharpened(photo, calibration, light, wanted, request)
-        scale = _mm_per_px(reading, request.chart_mm)
-        tresses = _measure_hairs(photo, calibration, light, wanted, (request.zones, scale))
-        tresses = tuple(_explained(tress, request) for tress in tresses)
+        seen = calibrate_photo(photo, request)
+        wanted = _wanted_strands(seen, request)
+        seen = _sharpened(seen, wanted, request)
+        tresses = _measure_hairs(seen, wanted, request)
     except HairtoneError as error:
+        LOG.debug("%s: refused, %s", photo.name, error.code)
         return PhotoResult(error=error, flags=_known_of(photo, error), **known)
-    notes = () if request.chart_is_stated else (_edition_assumed(reading),)
+    LOG.debug("%s: %d of %d hairs measured, %s, held-out ΔE00 %.1f", photo.name,
+              sum(t.error is None for t in tresses), len(tresses), seen.calibration.method,
+              float(np.nanmean(seen.calibration.held_out)))  # fmt: skip
+    notes = () if request.chart_is_stated else (_edition_assumed(seen.chart),)
     return PhotoResult(
-        chart=_chart_facts(photo, reading, calibration, light),
+        chart=_chart_facts(seen),
         tresses=tresses,
-        flags=photo.flags + doubts + reading.flags + light.flags + calibration.flags + notes,
+        flags=seen.flags + doubts + notes,
         taken=photo.exposure.taken,
         camera=f"{photo.exposure.make} {photo.exposure.model}".strip(),
         **known,
@@ -139,35 +156,26 @@ def _known_of(photo: Photo, error: HairtoneError) -> tuple[Flag, ...]:
     return photo.flags + tuple(f for f in frame_doubts(photo) if f.code != error.code)
 
 
-def calibrate_photo(
-    photo: Photo, request: PhotoRequest
-) -> tuple[ChartReading, Calibration, LightField]:
-    """Chart, calibration and light field of a photo that has been read."""
-    reference = load_reference(request.chart, folder=request.folder)
-    reading = find_chart(photo, reference=reference, corners=request.corners)
-    card = None if request.card is None else read_photo(request.card)
-    if card is not None and card.size != photo.size:
-        raise PhotoError(
-            "card-size",
-            f"The plain-card photo has {card.size[0]} x {card.size[1]} pixels, this photo "
-            f"{photo.size[0]} x {photo.size[1]}.",
-            where=photo.name,
-            remedy="Take the plain card with the same camera, turn and distance.",
-        )
-    calibration, light = calibrate(photo, reading, viewing=request.viewing, card=card)
-    return reading, calibration, light
+def calibrate_photo(photo: Photo, request: PhotoRequest) -> CalibratedPhoto:
+    """Return a photo that has been read with its chart, calibration and light field."""
+    return calibrate(
+        photo,
+        viewing=request.viewing,
+        chart=request.chart,
+        folder=request.folder,
+        corners=request.corners,
+        card=request.card,
+    )
 
 
 def _sharpened(
-    photo: Photo,
-    calibration: Calibration,
-    light: LightField,
+    seen: CalibratedPhoto,
     wanted: list[tuple[int, Strand | HairtoneError]],
     request: PhotoRequest,
-) -> Calibration:
-    """The calibration after it has seen the reference tresses of the photo, if there are any."""
+) -> CalibratedPhoto:
+    """The photo after its calibration has seen its reference tresses, if there are any."""
     strands = dict(wanted)
-    seen, unread = [], []
+    known, unread = [], []
     for hair in request.hairs:
         strand = strands.get(hair.place)
         if hair.known_lab is None or strand is None:
@@ -175,15 +183,16 @@ def _sharpened(
         try:
             if isinstance(strand, HairtoneError):
                 raise strand
-            linear = body_light(photo, calibration, light, strand)
+            linear = body_light(seen.photo, seen.calibration, seen.light, strand)
         except HairtoneError as error:
             unread.append(_unread(hair.place, error))
             continue
-        seen.append(
+        known.append(
             KnownTress(place=hair.place, linear=linear, lab=hair.known_lab, u95=hair.known_u95)
         )
-    sharper = sharpen_by_known(calibration, seen)
-    return dataclasses.replace(sharper, flags=sharper.flags + tuple(unread))
+    sharper = sharpen_by_known(seen.calibration, known)
+    sharper = dataclasses.replace(sharper, flags=sharper.flags + tuple(unread))
+    return dataclasses.replace(seen, calibration=sharper)
 
 
 def _unread(place: int, error: HairtoneError) -> Flag:
@@ -196,31 +205,23 @@ def _unread(place: int, error: HairtoneError) -> Flag:
 
 
 def _measure_hairs(
-    photo: Photo,
-    calibration: Calibration,
-    light: LightField,
+    seen: CalibratedPhoto,
     wanted: list[tuple[int, Strand | HairtoneError]],
-    stated: tuple[tuple[float, float], float | None],
+    request: PhotoRequest,
 ) -> tuple[TressResult, ...]:
-    """Every strand wanted; `stated` holds the zones and the scale in mm per pixel."""
-    zones, scale = stated
+    """Every strand wanted, by place."""
+    scale = _mm_per_px(seen.chart, request.chart_mm)
     results = []
     for place, strand in wanted:
         if isinstance(strand, HairtoneError):
             results.append(TressResult(name=str(place), place=place, error=strand))
             continue
         strand = dataclasses.replace(strand, name=str(place), mm_per_px=scale)
-        results.append(_measure_hair(photo, calibration, light, strand, zones))
+        results.append(_explained(_measure_hair(seen, strand, request.zones), request))
     return tuple(results)
 
 
-def _measure_hair(
-    photo: Photo,
-    calibration: Calibration,
-    light: LightField,
-    strand: Strand,
-    zones: tuple[float, float],
-) -> TressResult:
+def _measure_hair(seen: CalibratedPhoto, strand: Strand, zones: tuple[float, float]) -> TressResult:
     known: dict[str, Any] = {
         "name": strand.name,
         "place": int(strand.name),
@@ -230,7 +231,7 @@ def _measure_hair(
         "regrowth_px": strand.regrowth_px,
     }
     try:
-        profile = measure_profile(photo, calibration, light, strand)
+        profile = seen.profile(strand)
         evenness = measure_evenness(profile, zones=zones)
     except HairtoneError as error:
         return TressResult(error=error, flags=strand.flags, **known)
@@ -238,8 +239,8 @@ def _measure_hair(
         profile=profile,
         evenness=evenness,
         flags=strand.flags + profile.flags,
-        texture=texture_signature(photo, strand),
-        contrast=_contrast(photo, calibration, light, strand),
+        texture=texture_signature(seen.photo, strand),
+        contrast=_contrast(seen, strand),
         **known,
     )
 
@@ -259,13 +260,11 @@ def _explained(tress: TressResult, request: PhotoRequest) -> TressResult:
     return dataclasses.replace(tress, flags=flags)
 
 
-def _contrast(
-    photo: Photo, calibration: Calibration, light: LightField, strand: Strand
-) -> StrandContrast | None:
-    """Contrast of strands; None where this photo cannot tell them, which is no fault of it."""
+def _contrast(seen: CalibratedPhoto, strand: Strand) -> StrandContrast | None:
+    """Contrast of strands; None where this photo is too coarse for it, which is no fault of it."""
     if strand.mm_per_px is None or strand.mm_per_px > COARSEST_SCALE:
         return None
-    strip = lightness_strip(photo, calibration, light, strand, start=0.0, stop=1.0)
+    strip = lightness_strip(seen.photo, seen.calibration, seen.light, strand, start=0.0, stop=1.0)
     try:
         return strand_contrast(strip, mm_per_px=strand.mm_per_px)
     except MeasureError:
@@ -273,26 +272,20 @@ def _contrast(
 
 
 def _wanted_strands(
-    photo: Photo,
-    reading: ChartReading,
-    calibration: Calibration,
-    light: LightField,
-    request: PhotoRequest,
+    seen: CalibratedPhoto, request: PhotoRequest
 ) -> list[tuple[int, Strand | HairtoneError]]:
     """The strands asked for, or why one of them cannot be had, by place."""
     wanted: list[tuple[int, Strand | HairtoneError]] = []
-    found: dict[str | None, tuple[Strand, ...] | HairtoneError] = {}
+    found: dict[Side | None, tuple[Strand, ...] | HairtoneError] = {}
     counted = (h.place for h in request.hairs if h.line is None and h.known_lab is None)
     last = max(counted, default=0)
     for hair in request.hairs or (HairRequest(place=0),):
         if hair.line is not None:
-            wanted.append((hair.place, _given_strand(photo, reading, hair, hair.line)))
+            wanted.append((hair.place, _given_strand(seen, hair, hair.line)))
             continue
         if hair.roots not in found:
             try:
-                found[hair.roots] = find_strands(
-                    photo, reading, calibration, light, roots=hair.roots
-                )
+                found[hair.roots] = seen.find_hair(roots=hair.roots)
             except HairError as error:
                 found[hair.roots] = error
         strands = found[hair.roots]
@@ -305,8 +298,8 @@ def _wanted_strands(
         elif (named := max(last, hair.place)) > len(strands) or (
             named < len(strands) and any(s.error is not None for s in strands)
         ):
-            # one missed, or two in one, shifts the count: none can be told from its neighbour
-            wanted.append((hair.place, _no_such_place(photo, named, len(strands))))
+            # one missed, or two in one, shifts the count: neighbours could be taken for each other
+            wanted.append((hair.place, _no_such_place(seen.photo, named, len(strands))))
         else:
             listed = max(h.place for h in request.hairs)
             wanted.append((hair.place, _counted(strands, hair.place, listed=listed)))
@@ -331,18 +324,11 @@ def _counted(strands: tuple[Strand, ...], place: int, *, listed: int) -> Strand:
     return dataclasses.replace(strand, flags=(*strand.flags, flag))
 
 
-def _given_strand(
-    photo: Photo, reading: ChartReading, hair: HairRequest, line: Floats
-) -> Strand | HairtoneError:
+def _given_strand(seen: CalibratedPhoto, hair: HairRequest, line: Floats) -> Strand | HairtoneError:
     try:
-        refuse_on_chart(photo, line, reading.corners)
-        strand = strand_along(
-            photo, line, width=hair.width, name=str(hair.place), regrowth=hair.regrowth
-        )
+        return seen.hair_along(line, width=hair.width, regrowth=hair.regrowth, name=str(hair.place))
     except HairError as error:
         return error
-    flags = strand.flags + outline_on_chart(strand, reading.corners)
-    return dataclasses.replace(strand, flags=flags)
 
 
 def _no_such_place(photo: Photo, last: int, found: int) -> HairError:
@@ -375,9 +361,8 @@ def _edition_assumed(reading: ChartReading) -> Flag:
     )
 
 
-def _chart_facts(
-    photo: Photo, reading: ChartReading, calibration: Calibration, light: LightField
-) -> ChartFacts:
+def _chart_facts(seen: CalibratedPhoto) -> ChartFacts:
+    reading, calibration, light = seen.chart, seen.calibration, seen.light
     return ChartFacts(
         reference=reading.reference.name,
         corners=reading.corners,
@@ -393,5 +378,5 @@ def _chart_facts(
         },
         encoded=reading.encoded,
         missed=calibration.missed,
-        is_linear=photo.encoding.is_linear,
+        is_linear=seen.photo.encoding.is_linear,
     )

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from hairtone.chart.reference import DEFAULT_CHART
 from hairtone.colorimetry import DEFAULT_VIEWING, Floats, Viewing
+from hairtone.hair.types import Side
 from hairtone.result import ZONES
 
 
@@ -38,7 +39,7 @@ class HairRequest:
     line: Floats | None = None
     width: float | None = None
     regrowth: Floats | None = None
-    roots: str | None = None
+    roots: Side | None = None
     white_percent: float | None = None
     known_lab: tuple[float, float, float] | None = None
     known_u95: float = 0.5

@@ -17,6 +17,7 @@ from hairtone.hair.types import Profile
 from hairtone.measures.blend import StrandContrast
 from hairtone.measures.evenness import Evenness
 from hairtone.measures.zones import tenth_estimates, zone_estimates
+from hairtone.showing import Shown
 
 Status = Literal["measured", "flagged", "refused"]
 ZONES: Final = (1 / 3, 2 / 3)
@@ -30,7 +31,7 @@ def status_of(flags: tuple[Flag, ...], error: HairtoneError | None) -> Status:
     return "flagged" if any(not flag.is_note for flag in flags) else "measured"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class ChartFacts:
     """What the chart said.
 
@@ -67,6 +68,11 @@ class ChartFacts:
     missed: Floats | None = None
     is_linear: bool = False
 
+    def __repr__(self) -> str:
+        return (
+            f"ChartFacts({self.reference!r}, {self.method}, held-out ΔE00 {_mean(self.held_out)})"
+        )
+
     def reading(self) -> dict[str, Any] | None:
         """The reading, JSON-ready, as photos of one camera are compared by it."""
         if self.encoded is None or self.missed is None:
@@ -94,8 +100,8 @@ class ChartFacts:
         }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TressResult:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class TressResult(Shown):
     """One hair of a photo: its colour from roots to ends, or why there is none.
 
     Attributes
@@ -171,6 +177,23 @@ class TressResult:
             out["tenths_u95"] = [round(e.u95, 3) for e in tenths]
         return out
 
+    def to_frame(self) -> Any:
+        """Return one row a zone: place, zone, L, a, b, u95, status; none where refused."""
+        import pandas as pd
+
+        rows = []
+        if self.profile is not None:
+            for zone, colour in zone_estimates(self.profile, zones=self.zones).items():
+                lightness, a, b = colour.lab
+                rows.append((self.place, zone, lightness, a, b, colour.u95, self.status))
+        return pd.DataFrame(rows, columns=["place", "zone", "L", "a", "b", "u95", "status"])
+
+    def __repr__(self) -> str:
+        said = f": {self.evenness.words}" if self.evenness is not None else ""
+        if self.error is not None:
+            said = f": {self.error.says}"
+        return f"TressResult({self.name!r}, {self.status}{said})"
+
     def _regrowth(self) -> dict[str, float | None] | None:
         """Length of the new growth in pixels, and in mm where the scale is known."""
         if self.regrowth_px is None:
@@ -179,8 +202,8 @@ class TressResult:
         return {"px": round(self.regrowth_px, 1), "mm": scaled}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PhotoResult:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class PhotoResult(Shown):
     """One photo, measured, flagged or refused.
 
     Attributes
@@ -243,27 +266,19 @@ class PhotoResult:
         }
 
     def to_frame(self) -> Any:
-        """One row a hair and zone: photo, place, zone, L, a, b, u95, status."""
+        """Return one row a hair and zone: photo, place, zone, L, a, b, u95, status."""
         import pandas as pd
 
-        rows = []
-        for tress in self.tresses:
-            for zone, colour in tress.to_dict()["zones"].items():
-                lightness, a, b = colour["lab"]
-                rows.append(
-                    {
-                        "photo": self.photo,
-                        "place": tress.place,
-                        "zone": zone,
-                        "L": lightness,
-                        "a": a,
-                        "b": b,
-                        "u95": colour["u95"],
-                        "status": tress.status,
-                    }
-                )
-        columns = ["photo", "place", "zone", "L", "a", "b", "u95", "status"]
-        return pd.DataFrame(rows, columns=columns)
+        empty = TressResult(name="", place=0).to_frame()
+        tables = [tress.to_frame() for tress in self.tresses if tress.profile is not None]
+        frame = pd.concat(tables, ignore_index=True) if tables else empty
+        frame.insert(0, "photo", self.photo)
+        return frame
+
+    def __repr__(self) -> str:
+        hairs = "; ".join(repr(tress) for tress in self.tresses)
+        said = self.error.says if self.error is not None else hairs
+        return f"PhotoResult({self.photo!r}, {self.status}: {said})"
 
     def _repr_html_(self) -> str:
         said = [f"<p><b>{escape(self.photo)}</b>: {self.status}</p>"]

@@ -29,7 +29,7 @@ from hairtone.hair.roots import SIDES, held_end, named_end, roots_assumed, roots
 from hairtone.hair.section import Section, section_along, section_mask
 from hairtone.hair.strip import after_regrowth, check_line
 from hairtone.hair.things import is_no_hair
-from hairtone.hair.types import Strand
+from hairtone.hair.types import Side, Strand
 from hairtone.photo.types import Photo
 from hairtone.reference import read_limits
 
@@ -49,7 +49,7 @@ def find_strands(
     calibration: Calibration,
     light: LightField,
     *,
-    roots: str | None = None,
+    roots: Side | None = None,
     mm_per_px: float | None = None,
 ) -> tuple[Strand, ...]:
     """The tresses on the board, named left to right (top to bottom where laid across).

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hairtone.colorimetry import Floats, Viewing
 from hairtone.errors import Flag, HairError
+from hairtone.showing import Shown
+
+Side = Literal["top", "bottom", "left", "right"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Strand:
     """A tress or section of hair in a photo.
 
@@ -51,9 +55,17 @@ class Strand:
     flags: tuple[Flag, ...] = ()
     error: HairError | None = None
 
+    def flagged(self, flags: tuple[Flag, ...]) -> Strand:
+        """Return the same strand with other doubts about its outline."""
+        return replace(self, flags=flags)
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Profile:
+    def __repr__(self) -> str:
+        length = float(np.linalg.norm(np.diff(self.line, axis=0), axis=1).sum())
+        return f"Strand({self.name!r}, {length:.0f} x {self.width:.0f} pixels)"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Profile(Shown):
     """Colour along the hair, roots to ends.
 
     Attributes
@@ -89,3 +101,17 @@ class Profile:
     flags: tuple[Flag, ...] = ()
     sampling_draws: NDArray[np.float32] | None = None
     facts: dict[str, object] = field(default_factory=dict)
+
+    def to_frame(self) -> Any:
+        """Return one row a place: position, L, a, b, pixels."""
+        import pandas as pd
+
+        columns = dict(zip(("L", "a", "b"), self.lab.T, strict=True))
+        return pd.DataFrame({"position": self.position, **columns, "pixels": self.pixels})
+
+    def __repr__(self) -> str:
+        first, last = (tuple(round(float(v), 1) for v in self.lab[k]) for k in (0, -1))
+        return (
+            f"Profile({len(self.position)} places, roots L*a*b* {first}, ends {last}, "
+            f"{self.viewing.name})"
+        )

@@ -13,7 +13,7 @@ from hairtone.colorimetry import Floats
 from hairtone.errors import MeasureError
 from hairtone.measures.fade_curve import MISFIT
 from hairtone.measures.least_squares import fit_curves, whitener
-from hairtone.measures.showing import Shown
+from hairtone.showing import Shown
 
 LEAST_WASHES: Final = 3
 _AT_ONCE: Final = 0.05  # of the change still to come at the first wash: it says nothing of the rate

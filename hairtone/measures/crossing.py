@@ -11,7 +11,7 @@ from hairtone.colorimetry import Floats
 from hairtone.errors import MeasureError
 from hairtone.measures.fade import Fade
 from hairtone.measures.fade_curve import FadeCurve
-from hairtone.measures.showing import Shown
+from hairtone.showing import Shown
 from hairtone.uncertainty import COVERAGE
 
 _STEP: Final = 0.05  # washes

@@ -26,10 +26,10 @@ from hairtone.hair.types import Profile
 from hairtone.measures.grade import Grade, grade_change
 from hairtone.measures.patchiness import Patchiness, measure_patchiness, slope_of
 from hairtone.measures.patterns import TRIALS, SummaryLaw, largest_length, mean_length, summary_law
-from hairtone.measures.showing import Shown
 from hairtone.measures.spans import Spans
 from hairtone.measures.words import Bands, read_bands
 from hairtone.measures.zones import THIRDS, tenth_spans, zone_spans
+from hairtone.showing import Shown
 from hairtone.uncertainty import ColourDifference, difference_from_covariance
 
 ROOTS, ENDS = 0, 2

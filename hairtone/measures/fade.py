@@ -19,9 +19,9 @@ from hairtone.measures.grade import Grade, grade_change
 from hairtone.measures.left import ENOUGH_UPTAKE, Left, colour_left
 from hairtone.measures.missing import Missing
 from hairtone.measures.pooling import BORROWED_RELAYING, check_viewing, joint_noise
-from hairtone.measures.showing import Shown
 from hairtone.measures.tone import describe_drift
 from hairtone.measures.words import Bands, read_bands
+from hairtone.showing import Shown
 from hairtone.uncertainty import ColourDifference, LabEstimate, difference_from_covariance
 
 TRIALS: Final = 2048

@@ -20,9 +20,9 @@ from hairtone.errors import MeasureError
 from hairtone.measures.curve_models import MODELS, CurveModel, washes_to
 from hairtone.measures.fade import LEAST_WASHES, Fade
 from hairtone.measures.least_squares import fit_curves, whitener
-from hairtone.measures.showing import Shown
 from hairtone.measures.spans import unit_normals
 from hairtone.measures.words import Bands, read_bands
+from hairtone.showing import Shown
 from hairtone.uncertainty import COVERAGE
 
 DRAWS: Final = 400  # refits behind every range; 2.5 % tails repeat to about 5 %; our choice

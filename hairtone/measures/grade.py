@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from hairtone.colorimetry import chroma, hue_angle
-from hairtone.measures.showing import Shown
+from hairtone.showing import Shown
 
 # upper limit of the difference and the grade below it; [1], table
 _STEPS: Final = (

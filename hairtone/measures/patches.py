@@ -19,9 +19,9 @@ from hairtone.colorimetry import Floats
 from hairtone.hair.types import Profile
 from hairtone.measures.evenness import metric_root
 from hairtone.measures.pooling import check_viewing
-from hairtone.measures.showing import Shown
 from hairtone.measures.spans import Spans, measure_spans
 from hairtone.measures.uptake import change_noise
+from hairtone.showing import Shown
 from hairtone.uncertainty import ColourDifference, difference_from_covariance
 
 Bools = NDArray[np.bool_]

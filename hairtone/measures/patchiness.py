@@ -9,8 +9,8 @@ import numpy as np
 
 from hairtone.colorimetry import Floats, delta_e_metric
 from hairtone.hair.types import Profile
-from hairtone.measures.showing import Shown
 from hairtone.measures.spans import measure_spans
+from hairtone.showing import Shown
 from hairtone.uncertainty import COVERAGE
 
 _TRIALS: Final = 128

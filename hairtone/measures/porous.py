@@ -13,9 +13,9 @@ from hairtone.hair.types import Profile
 from hairtone.measures.evenness import metric_root
 from hairtone.measures.least_squares import whitener
 from hairtone.measures.pooling import check_viewing
-from hairtone.measures.showing import Shown
 from hairtone.measures.spans import measure_spans
 from hairtone.measures.uptake import change_noise
+from hairtone.showing import Shown
 from hairtone.uncertainty import COVERAGE
 
 _TRIALS: Final = 400

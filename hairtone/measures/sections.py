@@ -9,7 +9,7 @@ from typing import Any
 
 from hairtone.errors import MeasureError
 from hairtone.measures.pooling import check_viewing
-from hairtone.measures.showing import Shown
+from hairtone.showing import Shown
 from hairtone.uncertainty import ColourDifference, LabEstimate, colour_difference
 
 

@@ -12,9 +12,9 @@ from hairtone.colorimetry import Floats, lch_difference
 from hairtone.hair.types import Profile
 from hairtone.measures.evenness import metric_root
 from hairtone.measures.pooling import BORROWED_RELAYING, check_viewing
-from hairtone.measures.showing import Shown
 from hairtone.measures.spans import Spans
 from hairtone.measures.zones import THIRDS, ZONES, zone_spans
+from hairtone.showing import Shown
 from hairtone.uncertainty import ColourDifference, difference_from_covariance
 
 _TRIALS: Final = 2048

@@ -14,18 +14,46 @@ import errno
 import hashlib
 import os
 import stat
+from collections.abc import Callable
 from pathlib import Path
-from typing import Final
+from typing import Any, Final, Literal, TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hairtone.errors import Flag, PhotoError
-from hairtone.photo.encodings import adobe_rgb_encoding, srgb_encoding
-from hairtone.photo.limits import COPY_AGAIN, EXPORT_RGB, check_file_size, damaged, photo_limits
+from hairtone.photo.encodings import (
+    adobe_rgb_encoding,
+    display_p3_encoding,
+    linear_raw_encoding,
+    srgb_encoding,
+)
+from hairtone.photo.limits import (
+    COPY_AGAIN,
+    EXPORT_RGB,
+    check_dimensions,
+    check_file_size,
+    damaged,
+    photo_limits,
+)
 from hairtone.photo.metadata import ExifFacts, doubts_about, name_notes, read_exif, turn_upright
 from hairtone.photo.tiff import Directory, byte_order, read_chain, read_directory
 from hairtone.photo.types import Decoded, Encoding, Photo
 
+Source: TypeAlias = str | os.PathLike[str] | bytes | NDArray[Any]
+EncodingName = Literal["sRGB", "Display P3", "Adobe RGB", "linear raw"]
+ENCODINGS: Final[dict[str, Callable[[int], Encoding]]] = {
+    "sRGB": srgb_encoding,
+    "Display P3": display_p3_encoding,
+    "Adobe RGB": adobe_rgb_encoding,
+    "linear raw": linear_raw_encoding,
+}
+UNNAMED: Final = "unnamed photo"  # what messages call bytes and arrays
+COLOUR_SPACE_ASSUMED: Final = Flag(
+    code="colour-space-assumed",
+    says="The file does not say its colour space; sRGB is assumed.",
+    remedy="Send the camera's original file, or export with an embedded profile.",
+)
 _HEIC_BRANDS: Final = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
 _RAW_STARTS: Final = (
     b"FUJIFILMCCD-RAW",
@@ -151,15 +179,26 @@ def _unread_format(name: str) -> PhotoError:
     )
 
 
-def read_photo(path: str | os.PathLike[str], *, expected_sha256: str | None = None) -> Photo:
-    """A photograph, upright, with what its codes mean and every doubt about the file.
+def read_photo(
+    source: Source,
+    *,
+    encoding: EncodingName | None = None,
+    name: str = "",
+    expected_sha256: str | None = None,
+) -> Photo:
+    """Return a photograph, upright, with what its codes mean and every doubt about the file.
 
-    The file is opened once; the bytes that are hashed are the bytes that are decoded.
+    A file is opened once; the bytes that are hashed are the bytes that are decoded.
 
     Parameters
     ----------
-    path : path-like
-        The file.
+    source : path-like, bytes or ndarray
+        A file, the bytes of one, or RGB codes of shape (height, width, 3), uint8 or uint16.
+    encoding : str, optional
+        What the codes of an array mean: ``"sRGB"``, ``"Display P3"``, ``"Adobe RGB"`` or
+        ``"linear raw"``. Files say it themselves; sRGB is assumed, and said, where nobody does.
+    name : str, optional
+        What messages call bytes or an array.
     expected_sha256 : str, optional
         SHA-256 the file had when it was registered, hexadecimal.
 
@@ -168,13 +207,44 @@ def read_photo(path: str | os.PathLike[str], *, expected_sha256: str | None = No
     PhotoError
         Not there, damaged, changed since it was registered, of a layout or encoding that
         cannot be measured, too large or too small; named by file, with cause and remedy.
+    ValueError
+        `encoding` is given for a file or not known, or the array has another shape.
     """
-    name = printable_name(path)
+    if isinstance(source, np.ndarray):
+        return _photo_of_array(source, encoding=encoding, name=name or UNNAMED)
+    if encoding is not None:
+        raise ValueError("encoding is for arrays only; a file says itself what its codes mean.")
+    if isinstance(source, bytes):
+        return read_photo_bytes(source, name=name or UNNAMED, expected_sha256=expected_sha256)
+    name = printable_name(source)
     try:
-        data = _read_bytes(path)
+        data = _read_bytes(source)
     except PhotoError as error:
         raise error.at(name) from error
     return read_photo_bytes(data, name=name, expected_sha256=expected_sha256)
+
+
+def _photo_of_array(pixels: NDArray[Any], *, encoding: EncodingName | None, name: str) -> Photo:
+    """A photo of codes that somebody else has decoded."""
+    if pixels.ndim != 3 or pixels.shape[2] != 3 or pixels.dtype not in (np.uint8, np.uint16):
+        raise ValueError(
+            f"The array has shape {pixels.shape} and type {pixels.dtype}; expected RGB codes of "
+            f"shape (height, width, 3), uint8 or uint16."
+        )
+    if encoding is not None and encoding not in ENCODINGS:
+        raise ValueError(f"encoding is {encoding!r}; choose one of {', '.join(ENCODINGS)}.")
+    height, width = pixels.shape[:2]
+    check_dimensions(width, height)
+    own = np.array(pixels)  # our own copy
+    own.flags.writeable = False
+    return Photo(
+        name=name,
+        sha256=hashlib.sha256(own.tobytes()).hexdigest(),
+        pixels=own,
+        encoding=ENCODINGS[encoding or "sRGB"](int(np.iinfo(own.dtype).max) + 1),
+        flags=() if encoding else (COLOUR_SPACE_ASSUMED,),
+        format="array",
+    )
 
 
 def read_photo_bytes(data: bytes, *, name: str, expected_sha256: str | None = None) -> Photo:
@@ -327,10 +397,4 @@ def _encoding_of(decoded: Decoded, facts: ExifFacts) -> tuple[Encoding, tuple[Fl
                 remedy="Export with an embedded profile, or as sRGB.",
             ),
         )
-    return srgb_encoding(levels), (
-        Flag(
-            code="colour-space-assumed",
-            says="The file does not say its colour space; sRGB is assumed.",
-            remedy="Send the camera's original file, or export with an embedded profile.",
-        ),
-    )
+    return srgb_encoding(levels), (COLOUR_SPACE_ASSUMED,)

@@ -65,7 +65,7 @@ class Exposure:
     taken: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Photo:
     """A photograph, upright, as its file stores it.
 
@@ -105,6 +105,10 @@ class Photo:
     def top_code(self) -> int:
         """Largest code the pixels can hold: 255 or 65535."""
         return int(np.iinfo(self.pixels.dtype).max)
+
+    def __repr__(self) -> str:
+        width, height = self.size
+        return f"Photo({self.name!r}, {width} x {height} pixels, {self.encoding.name})"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

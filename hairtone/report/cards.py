@@ -37,7 +37,7 @@ from hairtone.report.views import (
 from hairtone.study.hair_measures import marked_regrowth
 
 if TYPE_CHECKING:
-    from hairtone.study.outcome import RowResult
+    from hairtone.study.records import RowResult
     from hairtone.study.settings import Settings, Subject, Treatment
     from hairtone.study.sheet import SheetRow
 

@@ -1,8 +1,30 @@
-"""Every figure, one function each; a result's ``.plot`` finds its own here by name."""
+"""Every figure, one function each, and the register by which a result's ``.plot`` finds its own."""
 
 from __future__ import annotations
 
+from hairtone.calibrated import CalibratedPhoto
+from hairtone.calibration.types import Calibration
+from hairtone.hair.map import HairMap
+from hairtone.hair.types import Profile
+from hairtone.measures.agreement import Agreement
+from hairtone.measures.blend import Blend
+from hairtone.measures.change_curve import ChangeCurve
+from hairtone.measures.comparison import Comparison
+from hairtone.measures.crossing import Crossing
+from hairtone.measures.design import DesignPlan
+from hairtone.measures.evenness import Evenness
+from hairtone.measures.fade import Fade
+from hairtone.measures.fade_curve import FadeCurve
+from hairtone.measures.grade import Grade
+from hairtone.measures.leveller import LevellerEffect
+from hairtone.measures.patches import Patch
+from hairtone.measures.patchiness import Patchiness
+from hairtone.measures.porous import PorousOnset
+from hairtone.measures.repeatability import Repeatability, ScatterOf
+from hairtone.measures.sections import SectionComparison
+from hairtone.measures.uptake import Uptake
 from hairtone.report.figures_along import (
+    figure_calibrated_photo,
     figure_chips,
     figure_differences,
     figure_evenness,
@@ -10,8 +32,10 @@ from hairtone.report.figures_along import (
     figure_from_mean,
     figure_hairmap,
     figure_map,
+    figure_photo_result,
     figure_profile,
     figure_profiles,
+    figure_tress_result,
     figure_uptake_table,
     row_label,
 )
@@ -44,8 +68,10 @@ from hairtone.report.figures_over_washes import (
     figure_sectioncomparison,
     figure_treatments_fade,
     figure_uptake,
-    plain_rows,
 )
+from hairtone.report.views import plain_rows
+from hairtone.result import PhotoResult, TressResult
+from hairtone.showing import register_figures
 
 __all__ = [
     "comparison_label",
@@ -53,6 +79,7 @@ __all__ = [
     "figure_agreement_table",
     "figure_amounts",
     "figure_blend",
+    "figure_calibrated_photo",
     "figure_calibration",
     "figure_changecurve",
     "figure_chips",
@@ -76,6 +103,7 @@ __all__ = [
     "figure_patch",
     "figure_patches",
     "figure_patchiness",
+    "figure_photo_result",
     "figure_porousonset",
     "figure_profile",
     "figure_profiles",
@@ -84,8 +112,38 @@ __all__ = [
     "figure_scatterof",
     "figure_sectioncomparison",
     "figure_treatments_fade",
+    "figure_tress_result",
     "figure_uptake",
     "figure_uptake_table",
     "plain_rows",
     "row_label",
 ]
+
+register_figures(
+    {
+        Agreement: figure_agreement,
+        Blend: figure_blend,
+        CalibratedPhoto: figure_calibrated_photo,
+        Calibration: figure_calibration,
+        ChangeCurve: figure_changecurve,
+        Comparison: figure_comparison,
+        Crossing: figure_crossing,
+        DesignPlan: figure_designplan,
+        Evenness: figure_evenness,
+        Fade: figure_fade,
+        FadeCurve: figure_fadecurve,
+        Grade: figure_grade,
+        HairMap: figure_hairmap,
+        LevellerEffect: figure_levellereffect,
+        Patch: figure_patch,
+        Patchiness: figure_patchiness,
+        PhotoResult: figure_photo_result,
+        PorousOnset: figure_porousonset,
+        Profile: figure_profile,
+        Repeatability: figure_repeatability,
+        ScatterOf: figure_scatterof,
+        SectionComparison: figure_sectioncomparison,
+        TressResult: figure_tress_result,
+        Uptake: figure_uptake,
+    }
+)

@@ -43,15 +43,15 @@ from hairtone.report.views import (
 )
 
 if TYPE_CHECKING:
-    from hairtone.calibration.types import Calibration, LightField
-    from hairtone.chart.types import ChartReading
+    from hairtone.calibrated import CalibratedPhoto
     from hairtone.hair.map import HairMap
     from hairtone.hair.types import Strand
-    from hairtone.photo.types import Photo
     from hairtone.request import HairRequest
+    from hairtone.result import PhotoResult, TressResult
     from hairtone.uncertainty import ColourDifference
 
 
+PREVIEW_PX: Final = 1400  # longer side of a photo that is drawn; our choice
 THIRDS: Final = (1 / 3, 2 / 3)
 REACH: Final = 1.96  # standard normal, 97.5 %; of a 95 % interval
 _AXES: Final = ("lightness L*", "red–green a*", "yellow–blue b*")
@@ -77,6 +77,76 @@ def figure_profile(profile: Profile, ax: Axes | None = None) -> Picture:
     """
     drawn = [drawn_profile(profile)]
     return figure_profiles(drawn) if ax is None else figure_from_mean(drawn, ax=ax)
+
+
+@styled
+def figure_photo_result(result: PhotoResult, ax: Axes | None = None) -> Picture:
+    """Draw every measured hair of a photo: colour from roots to ends with 95 % bands.
+
+    Parameters
+    ----------
+    result : PhotoResult
+        From `measure`.
+    ax : Axes, optional
+        Draw only the difference from each hair's mean, here.
+    """
+    drawn = [
+        drawn_profile(tress.profile, label=f"hair {tress.name}")
+        for tress in result.tresses
+        if tress.profile is not None
+    ]
+    if not drawn:
+        picture, ax = single(ax, height=1.6)
+        say_empty(ax, result.error.says if result.error is not None else "no hair was measured")
+        return picture
+    return figure_profiles(drawn) if ax is None else figure_from_mean(drawn, ax=ax)
+
+
+def figure_tress_result(tress: TressResult, ax: Axes | None = None) -> Picture:
+    """Draw one hair of a photo: its colour from roots to ends with 95 % bands.
+
+    Parameters
+    ----------
+    tress : TressResult
+        From `measure`.
+    ax : Axes, optional
+        Draw only the difference from the hair's mean, here.
+    """
+    if tress.profile is not None:
+        return figure_profile(tress.profile, ax)
+    picture, ax = single(ax, height=1.6)
+    say_empty(ax, tress.error.says if tress.error is not None else "this hair was not measured")
+    return picture
+
+
+@styled
+def figure_calibrated_photo(seen: CalibratedPhoto, ax: Axes | None = None) -> Picture:
+    """Draw the photo with its chart and the hair that is found in it.
+
+    Parameters
+    ----------
+    seen : CalibratedPhoto
+        From `calibrate`.
+    ax : Axes, optional
+        Where to draw; a new figure without it.
+    """
+    width, height = seen.photo.size
+    picture, ax = single(ax, width=5.6 * width / max(width, height), height=5.6)
+    step = max(1, max(width, height) // PREVIEW_PX)
+    scale = 255.0 / seen.photo.top_code
+    shown = (seen.photo.pixels[::step, ::step] * scale).astype(np.uint8)
+    ax.imshow(shown, extent=(-0.5, width - 0.5, height - 0.5, -0.5))
+    outline = np.vstack([seen.chart.corners, seen.chart.corners[:1]])
+    ax.plot(*outline.T, color=PAPER, linewidth=1.4)
+    try:
+        strands = seen.find_hair()
+    except HairError:
+        strands = ()  # a line may still be drawn by hand
+    for strand in strands:
+        ax.plot(*strand.line.T, color=PAPER, linewidth=1.4)
+        ax.annotate(strand.name, tuple(strand.line[0]), color=PAPER)
+    ax.set(xlabel="x [pixels]", ylabel="y [pixels]")
+    return picture
 
 
 @styled
@@ -506,24 +576,20 @@ def hair_map(view: HairView, *, wash: str = "0") -> HairMap:
     requests = photo_requests(view.outcome.study)
     request = next(request for request in requests if request.name == row.row.photo)
     photo = read_photo(request.path, expected_sha256=row.sha256 or None)
-    known = calibrate_photo(photo, request)
+    seen = calibrate_photo(photo, request)
     hair = next(hair for hair in request.hairs if hair.place == row.row.place)
-    return map_hair(photo, known[1], known[2], _strand(photo, known, hair))
+    return map_hair(photo, seen.calibration, seen.light, _strand(seen, hair))
 
 
-def _strand(
-    photo: Photo, known: tuple[ChartReading, Calibration, LightField], hair: HairRequest
-) -> Strand:
-    from hairtone.hair.finder import find_strands, strand_along
-
+def _strand(seen: CalibratedPhoto, hair: HairRequest) -> Strand:
     if hair.line is not None:
-        return strand_along(photo, hair.line, width=hair.width, regrowth=hair.regrowth)
-    strands = find_strands(photo, *known, roots=hair.roots)
+        return seen.hair_along(hair.line, width=hair.width, regrowth=hair.regrowth)
+    strands = seen.find_hair(roots=hair.roots)
     if hair.place > len(strands):
         raise HairError(
             "place-not-found",
             f"Hair {hair.place} was not found again; {len(strands)} were.",
-            where=photo.name,
+            where=seen.photo.name,
             remedy="Draw its line by hand.",
         )
     strand = strands[hair.place - 1]

@@ -29,6 +29,7 @@ from hairtone.report.style import (
     styled,
 )
 from hairtone.report.types import ZONE_WORDS, ZONES
+from hairtone.report.views import plain_rows
 from hairtone.uncertainty import ColourDifference
 
 if TYPE_CHECKING:
@@ -253,18 +254,6 @@ def figure_crossings(
     ax.set_xlim(left=0)
     ax.set_xlabel("wash at which the ends are as light as the roots, 95 % interval")
     return picture
-
-
-def plain_rows(frame: Any) -> list[dict[str, Any]]:
-    """Rows of a DataFrame as plain dictionaries, None where a cell is missing."""
-    rows: list[dict[str, Any]] = []
-    for record in frame.to_dict("records"):
-        rows.append({str(k): (None if _is_missing(v) else v) for k, v in record.items()})
-    return rows
-
-
-def _is_missing(value: Any) -> bool:
-    return value is None or bool(np.isscalar(value) and value != value)
 
 
 @styled

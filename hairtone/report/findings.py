@@ -14,7 +14,8 @@ from hairtone.report.sentences import MARKS, STATUS_WORDS
 
 if TYPE_CHECKING:
     from hairtone.report.types import Analysis
-    from hairtone.study.outcome import RowResult, StudyResult
+    from hairtone.study.outcome import StudyResult
+    from hairtone.study.records import RowResult
 
 _COLOURS: Final = {"measured": "#1d5c4a", "flagged": "#7d5200", "refused": "#8c1d2f"}
 _ORDER: Final = {"refused": 0, "flagged": 1, "measured": 2}

@@ -29,7 +29,8 @@ from hairtone.uncertainty import ColourDifference
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-    from hairtone.study.outcome import RowResult, StudyResult
+    from hairtone.study.outcome import StudyResult
+    from hairtone.study.records import RowResult
 
 
 MOST_CARDS: Final = 12  # hairs shown one by one; the rest is in the tables; our choice

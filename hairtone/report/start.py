@@ -510,15 +510,13 @@ class Start:
 
     def show(self) -> widgets.Widget:
         """The panel, ready to be shown."""
-        from hairtone.report import start as steps
-
-        made = [kind(self) for kind in steps.STEPS]
+        made = [kind(self) for kind in STEPS]
         self._steps = list(made)
         found = self.studies()
         if len(found) == 1:
             self.open(found[0])
         self.refresh()
-        style = widgets.HTML(f"<style>{steps.STYLE}</style>")
+        style = widgets.HTML(f"<style>{STYLE}</style>")
         panel = widgets.VBox([style, *[step.box for step in made], self.message])
         panel.add_class("hairtone-start")
         return panel

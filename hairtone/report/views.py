@@ -12,11 +12,11 @@ import numpy as np
 from hairtone.colorimetry import Floats
 from hairtone.errors import StoreError
 from hairtone.hair.types import Profile
-from hairtone.report.figures_over_washes import plain_rows
 from hairtone.uncertainty import difference_from_covariance
 
 if TYPE_CHECKING:
-    from hairtone.study.outcome import RowResult, StudyResult
+    from hairtone.study.outcome import StudyResult
+    from hairtone.study.records import RowResult
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -105,6 +105,18 @@ def wash_words(wash: str) -> str:
 def hair_words(subject: str, section: str) -> str:
     """What to call a hair: its subject, and its section where there is one."""
     return f"{subject}, {section}" if section else subject
+
+
+def plain_rows(frame: Any) -> list[dict[str, Any]]:
+    """Rows of a DataFrame as plain dictionaries, None where a cell is missing."""
+    rows: list[dict[str, Any]] = []
+    for record in frame.to_dict("records"):
+        rows.append({str(k): (None if _is_missing(v) else v) for k, v in record.items()})
+    return rows
+
+
+def _is_missing(value: Any) -> bool:
+    return value is None or bool(np.isscalar(value) and value != value)
 
 
 class Tables:

@@ -24,8 +24,9 @@ from hairtone.measures.words import Bands, read_bands
 from hairtone.measures.zones import ZONES
 from hairtone.study.hair_measures import HairMeasures, doubts_about, measure_hair
 from hairtone.study.observations import Hair, HairProfile, hairs_of, profiles_of, relay_covariance
-from hairtone.study.outcome import RowResult, StudyResult
+from hairtone.study.outcome import StudyResult
 from hairtone.study.pools import drift_flags
+from hairtone.study.records import RowResult
 from hairtone.study.settings import Settings
 from hairtone.study.sheet import InstrumentReading
 from hairtone.study.tables import COLUMNS, frame_of

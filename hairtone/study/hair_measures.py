@@ -33,7 +33,7 @@ from hairtone.measures.uptake import Uptake, measure_uptake
 from hairtone.measures.words import Bands
 from hairtone.measures.zones import ZONES, span_estimate
 from hairtone.study.observations import Hair, State
-from hairtone.study.outcome import RowResult, contrast_from
+from hairtone.study.records import RowResult, contrast_from
 from hairtone.study.settings import Settings
 from hairtone.uncertainty import LabEstimate
 

@@ -21,8 +21,9 @@ from hairtone.colorimetry import Floats, delta_e_metric
 from hairtone.hair.types import Profile
 from hairtone.measures.pooling import BORROWED_RELAYING, mean_profile
 from hairtone.measures.zones import zone_estimates
-from hairtone.study.outcome import RowResult, StudyResult
+from hairtone.study.outcome import StudyResult
 from hairtone.study.pools import Pool
+from hairtone.study.records import RowResult
 from hairtone.uncertainty import COVERAGE, LabEstimate
 
 _TRIALS: Final = 2048  # the radius repeats to 2 %; our choice

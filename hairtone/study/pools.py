@@ -14,7 +14,7 @@ import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,11 +25,7 @@ from hairtone.measures.alike import drift_of, group_alike, share_alike
 from hairtone.reference import read_limits
 from hairtone.result import rounded
 from hairtone.study.files import write_atomically
-from hairtone.study.outcome import RowResult
-
-if TYPE_CHECKING:
-    from hairtone.study.outcome import RowResult
-
+from hairtone.study.records import RowResult
 
 # Correlation with the mean pattern of a pool that a photo needs to join it; our choice. Photos of
 # one simulated camera reach it nine times in ten or more; a camera without a name must be known by

@@ -23,9 +23,10 @@ from hairtone.pipeline import measure_photo
 from hairtone.request import PhotoRequest
 from hairtone.result import PhotoResult
 from hairtone.study.files import sha256_of
-from hairtone.study.outcome import RowResult, StudyResult, error_from, flag_from, texture_from
+from hairtone.study.outcome import StudyResult
 from hairtone.study.plan import Plan, photo_requests, plan_photos, unreadable, versions
 from hairtone.study.pools import pool_notes, pools_of
+from hairtone.study.records import RowResult, error_from, flag_from, texture_from
 from hairtone.study.sheet import SheetRow, Study
 from hairtone.study.store import Store, clock_is_suspect, now, store_notes
 from hairtone.study.values import Fault, SheetFaults

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from hairtone.errors import PhotoError, SheetError
+from hairtone.hair.types import Side
 from hairtone.study import values
 from hairtone.study.files import Folder, clean_name
 from hairtone.study.settings import Settings, read_settings
@@ -112,7 +113,7 @@ class SheetRow:
     line: Points | None = None
     treatment: str = ""
     replicate: int = 1
-    roots: str | None = None
+    roots: Side | None = None
     width: float | None = None
     regrowth: Points | None = None
     corners: Points | None = None

@@ -25,7 +25,7 @@ from typing import Final
 
 from hairtone.errors import StoreError
 from hairtone.study.files import remove_parts, storage_error, write_atomically
-from hairtone.study.outcome import Packed
+from hairtone.study.records import Packed
 
 _FAR: Final = 1 << 30  # the byte that is locked on Windows, far from the text others read
 _PAUSE_S: Final = 0.2  # between two tries; our choice

@@ -30,8 +30,8 @@ from urllib.parse import urlsplit
 
 from hairtone.errors import HairtoneError
 from hairtone.study.files import sha256_of
-from hairtone.study.outcome import Packed
 from hairtone.study.plan import versions
+from hairtone.study.records import Packed
 
 _SIZE: Final = 8  # bytes of a frame's length
 
@@ -123,7 +123,7 @@ def load(module: str, name: str) -> Callable[[Any], Any]:
 
 def run(measure: Callable[[Any], Any], request: Any) -> tuple[str, Any]:
     """``("done", Packed)``, or what went wrong: ``("memory", …)``, ``("bug", …)`` …"""
-    from hairtone.study.outcome import pack
+    from hairtone.study.records import pack
 
     try:
         return "done", pack(measure(request))

@@ -78,7 +78,8 @@ def gap_errors(case: Case) -> dict[str, float]:
         wish=Wish(hair_class=case.hair_class, light_family=case.light_family),
     )
     photo, dull = _photo(case), _photo(_without_highlights(case, scene))
-    reading, calibration, light = calibrate_photo(photo, PhotoRequest(path=Path(photo.name)))
+    seen = calibrate_photo(photo, PhotoRequest(path=Path(photo.name)))
+    reading, calibration, light = seen.chart, seen.calibration, seen.light
     strands = find_strands(photo, reading, calibration, light, roots=case.roots_side)
     middle = case.tress.line.mean(axis=0)
     found = min(strands, key=lambda s: float(np.hypot(*(np.mean(s.line, axis=0) - middle))))

@@ -292,7 +292,8 @@ def test_six_pale_tresses_are_all_found_where_most_show_no_fibres():
     """Rendered: pale smooth hair on a grey board, one of six with the texture of hair."""
     rendered = render_scene(random_scene(0, tresses=6))
     photo = read_photo_bytes(rendered.jpeg, name="six.jpg")
-    reading, calibration, light = calibrate_photo(photo, PhotoRequest(path=Path("six.jpg")))
+    seen = calibrate_photo(photo, PhotoRequest(path=Path("six.jpg")))
+    reading, calibration, light = seen.chart, seen.calibration, seen.light
 
     strands = find_strands(photo, reading, calibration, light)
 

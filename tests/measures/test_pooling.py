@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from measures.made import BROWN, DYE, NATURAL, estimate_of, profile_of
 
+from hairtone import showing
 from hairtone.colorimetry import VIEWINGS
 from hairtone.errors import MeasureError
-from hairtone.measures import showing
-from hairtone.measures.evenness import measure_evenness
+from hairtone.measures.evenness import Evenness, measure_evenness
 from hairtone.measures.patches import Patch
 from hairtone.measures.pooling import joint_noise, mean_estimate, mean_profile
 from hairtone.measures.zones import zone_estimates
@@ -96,8 +95,7 @@ def test_results_show_a_table_whose_text_cannot_run():
 
 def test_a_result_looks_its_figure_up_when_asked(monkeypatch):
     drawn = []
-    figures = SimpleNamespace(figure_evenness=lambda result, ax: drawn.append((result, ax)))
-    monkeypatch.setattr(showing, "import_module", lambda name: figures)
+    monkeypatch.setitem(showing.FIGURES, Evenness, lambda result, ax: drawn.append((result, ax)))
     found = measure_evenness(profile_of(BROWN))
 
     found.plot(ax="here")

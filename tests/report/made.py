@@ -17,7 +17,8 @@ import pandas as pd
 from hairtone.colorimetry import DEFAULT_VIEWING, delta_e, delta_e_ab, lch_difference
 from hairtone.errors import ChartError, Flag
 from hairtone.hair.types import Profile
-from hairtone.study.outcome import RowResult, StudyResult
+from hairtone.study.outcome import StudyResult
+from hairtone.study.records import RowResult
 from hairtone.study.settings import Settings, Subject, Treatment
 from hairtone.study.sheet import SheetRow, Study
 

@@ -11,7 +11,7 @@ from openpyxl import Workbook
 from hairtone.errors import StoreError
 from hairtone.study import store as store_module
 from hairtone.study.files import Folder
-from hairtone.study.outcome import Packed
+from hairtone.study.records import Packed
 from hairtone.study.sheet import read_study
 from hairtone.study.store import Store
 from hairtone.study.values import SheetFaults

@@ -18,14 +18,14 @@ from hairtone.errors import PhotoError, SheetError, StoreError
 from hairtone.measures.blend import StrandContrast
 from hairtone.result import PhotoResult, TressResult
 from hairtone.study import files, purge
-from hairtone.study import outcome as pack
 from hairtone.study import plan as recipe
+from hairtone.study import records as pack
 from hairtone.study import store as places
 from hairtone.study import workers as worker
 from hairtone.study.files import Folder, clean_name
 from hairtone.study.new import new_study
-from hairtone.study.outcome import RowResult
 from hairtone.study.plan import photo_requests
+from hairtone.study.records import RowResult
 from hairtone.study.run import measure_study, same_bytes, taken_at, with_series_flags
 from hairtone.study.sheet import SheetRow, read_study
 from hairtone.study.store import Store, WriterLock

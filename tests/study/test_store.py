@@ -17,7 +17,7 @@ import pytest
 from hairtone.errors import StoreError
 from hairtone.study import store as store_module
 from hairtone.study.files import sha256_of, write_atomically
-from hairtone.study.outcome import Packed
+from hairtone.study.records import Packed
 from hairtone.study.store import BACKUP, STORE, Store, file_system, store_notes
 
 

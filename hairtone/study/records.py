@@ -1,0 +1,250 @@
+"""What is kept of each row of a sheet after measuring: stored as text and arrays, and read back.
+
+Nothing that is read back is ever executed: text is JSON, arrays are plain numbers.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+import json
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hairtone.colorimetry import viewing_named
+from hairtone.errors import Flag, HairtoneError, StoreError
+from hairtone.hair.types import Profile
+from hairtone.measures.blend import StrandContrast
+from hairtone.result import (
+    PhotoResult,
+    TressResult,
+    error_dict,
+    flag_dict,
+    status_of,
+)
+from hairtone.study.sheet import SheetRow
+
+_FLOATS = ("position", "lab", "sampling_covariance")
+_FIBRES = "sampling_draws"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Packed:
+    """A photo's result, ready to be stored.
+
+    Attributes
+    ----------
+    sha256 : str
+        Of the photo; empty where it could not be read.
+    status : str
+        ``"measured"``, ``"flagged"`` or ``"refused"``.
+    record : str
+        JSON: ``result`` as the contract fixes it, ``hairs`` one entry per hair asked for,
+        ``reading`` of the chart where there is one.
+    arrays : bytes
+        Profiles of the measured hairs (npz); empty when there are none.
+    """
+
+    sha256: str
+    status: str
+    record: str
+    arrays: bytes
+
+
+def pack(result: PhotoResult) -> Packed:
+    """A photo's result as text and arrays; one with a number that is not finite is refused."""
+    arrays: dict[str, Any] = {}
+    for hair in result.tresses:
+        if hair.profile is not None:
+            arrays |= _arrays(hair.place, hair.profile)
+    if not all(np.isfinite(array).all() for array in arrays.values()):
+        return pack(_not_finite(result))
+    told = result.to_dict() | {"viewing": result.viewing.name}
+    record = {"result": told, "hairs": [_hair(hair) for hair in result.tresses]}
+    reading = result.chart.reading() if result.chart else None
+    if reading is not None:
+        record["reading"] = reading
+    try:
+        text = json.dumps(record, ensure_ascii=False, allow_nan=False, sort_keys=True)
+    except ValueError:
+        return pack(_not_finite(result))
+    return Packed(
+        sha256=result.sha256,
+        status=result.status,
+        record=text,
+        arrays=_npz(arrays) if arrays else b"",
+    )
+
+
+def unpack_profile(arrays: bytes, place: int, *, viewing: str) -> Profile:
+    """The profile of one hair out of stored arrays.
+
+    Raises
+    ------
+    StoreError
+        The arrays are damaged or hold no such hair.
+    """
+    try:
+        with np.load(io.BytesIO(arrays), allow_pickle=False) as stored:
+            got = {name: stored[f"{place}.{name}"] for name in (*_FLOATS, "draws", "pixels")}
+            if f"{place}.{_FIBRES}" in stored:
+                got[_FIBRES] = stored[f"{place}.{_FIBRES}"]
+    except (KeyError, ValueError, OSError, EOFError) as error:
+        raise StoreError(
+            "draws-damaged",
+            f"The stored profile of hair {place} cannot be read ({type(error).__name__}).",
+            remedy="Delete the folder results and measure the study again.",
+        ) from error
+    for array in got.values():
+        array.flags.writeable = False
+    return Profile(**got, viewing=viewing_named(viewing))
+
+
+def _arrays(place: int, profile: Profile) -> dict[str, Any]:
+    out: dict[str, Any] = {
+        f"{place}.{name}": np.asarray(getattr(profile, name), np.float64) for name in _FLOATS
+    }
+    out[f"{place}.draws"] = np.asarray(profile.draws, np.float32)
+    if profile.sampling_draws is not None:
+        out[f"{place}.{_FIBRES}"] = np.asarray(profile.sampling_draws, np.float32)
+    out[f"{place}.pixels"] = np.asarray(profile.pixels, np.int64)
+    return out
+
+
+def _npz(arrays: dict[str, Any]) -> bytes:
+    buffer = io.BytesIO()
+    np.savez(buffer, **arrays)
+    return buffer.getvalue()
+
+
+def _hair(hair: TressResult) -> dict[str, Any]:
+    return {
+        "place": hair.place,
+        "status": hair.status,
+        "flags": [flag_dict(flag) for flag in hair.flags],
+        "error": error_dict(hair.error),
+        "zones": list(hair.zones),
+        "mm_per_px": hair.mm_per_px,
+        "facts": dict(hair.profile.facts) if hair.profile else {},
+        "texture": _texture_text(hair),
+        "contrast": _contrast_dict(hair),
+        "tress": hair.to_dict(),
+    }
+
+
+def _texture_text(hair: TressResult) -> str:
+    """The pattern of the strands as text, ``rows x columns:base64``; empty where there is none."""
+    if hair.texture is None:
+        return ""
+    rows, columns = hair.texture.shape
+    data = base64.b64encode(np.ascontiguousarray(hair.texture, np.int8).tobytes())
+    return f"{rows}x{columns}:{data.decode()}"
+
+
+def texture_from(text: str) -> NDArray[np.int8] | None:
+    """The pattern of a stored entry."""
+    if not text:
+        return None
+    shape, _, data = text.partition(":")
+    rows, columns = map(int, shape.split("x"))
+    return np.frombuffer(base64.b64decode(data), np.int8).reshape(rows, columns)
+
+
+def _contrast_dict(hair: TressResult) -> dict[str, Any] | None:
+    found = hair.contrast
+    if found is None:
+        return None
+    return {
+        "value": found.value,
+        "draws": [round(float(draw), 4) for draw in found.draws],
+        "noise": found.noise,
+        "mm_per_px": found.mm_per_px,
+    }
+
+
+def contrast_from(told: dict[str, Any] | None) -> StrandContrast | None:
+    """The contrast of strands of a stored entry."""
+    if told is None:
+        return None
+    return StrandContrast(**{**told, "draws": np.asarray(told["draws"], np.float64)})
+
+
+def _not_finite(result: PhotoResult) -> PhotoResult:
+    return PhotoResult(
+        photo=result.photo,
+        sha256=result.sha256,
+        viewing=result.viewing,
+        error=HairtoneError(
+            "not-finite",
+            "The measurement came out with a value that is no number.",
+            where=result.photo,
+            remedy="Leave the photo out and tell the makers of hairtone about it.",
+        ),
+    )
+
+
+def flag_from(told: dict[str, Any]) -> Flag:
+    """The flag of a stored entry."""
+    return Flag(
+        code=told["code"],
+        says=told["says"],
+        remedy=told["remedy"],
+        is_note=bool(told.get("note", False)),
+    )
+
+
+def error_from(told: dict[str, str] | None, where: str) -> HairtoneError | None:
+    """The error of a stored entry."""
+    if told is None:
+        return None
+    return HairtoneError(told["code"], told["says"], where=where, remedy=told["remedy"])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RowResult:
+    """One row of the sheet after measuring.
+
+    Attributes
+    ----------
+    row : SheetRow
+        The row.
+    treatment : str
+        Of the hair, taken from wash 0.
+    sha256 : str
+        Of the photo; empty where it could not be read.
+    flags : tuple of Flag
+        Doubts about photo and hair.
+    error : HairtoneError or None
+        Why the row was refused.
+    hair : dict
+        The stored entry of this hair; empty when refused.
+    photo : dict
+        The stored entry of the photo, as the contract's JSON; empty when none was made.
+    draws : str
+        Name of the file of its profile.
+    reading : dict
+        The stored chart reading of the photo; empty when none is kept.
+    """
+
+    row: SheetRow
+    treatment: str = ""
+    sha256: str = ""
+    flags: tuple[Flag, ...] = ()
+    error: HairtoneError | None = None
+    hair: dict[str, Any] = field(default_factory=dict)
+    photo: dict[str, Any] = field(default_factory=dict)
+    draws: str = ""
+    reading: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def status(self) -> str:
+        """``"measured"``, ``"flagged"`` or ``"refused"``."""
+        return status_of(self.flags, self.error)
+
+    @property
+    def mm_per_px(self) -> float | None:
+        """Scale of the photo, where the chart's size is known."""
+        return self.hair.get("mm_per_px")
