@@ -6,7 +6,7 @@ Doubts of the trade about these figures are flags beside them; they never change
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from hairtone.errors import Flag, MeasureError
 from hairtone.measures.anchors import anchored_span, regrowth_mm
 from hairtone.measures.blend import Blend, measure_blend
 from hairtone.measures.crossing import Crossing, find_crossing
+from hairtone.measures.evenness import Evenness, measure_evenness
 from hairtone.measures.fade import LEAST_WASHES, Fade, measure_fade
 from hairtone.measures.fade_curve import FadeCurve, fit_fade
 from hairtone.measures.missing import Missing
@@ -31,8 +32,8 @@ from hairtone.measures.plausibility import (
 from hairtone.measures.porous import PorousOnset, find_porous_onset
 from hairtone.measures.uptake import Uptake, measure_uptake
 from hairtone.measures.words import Bands
-from hairtone.measures.zones import ZONES, span_estimate
-from hairtone.study.observations import Hair, State
+from hairtone.measures.zones import ZONES, span_estimate, zone_estimates
+from hairtone.study.observations import Hair, HairProfile, State, profile_of
 from hairtone.study.records import RowResult, contrast_from
 from hairtone.study.settings import Settings
 from hairtone.uncertainty import LabEstimate
@@ -134,19 +135,61 @@ def anchored_zones(
     return found
 
 
-@dataclass(slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ZoneColour:
+    """Mean colour of one zone in one photo.
+
+    Attributes
+    ----------
+    lab : ndarray, shape (3,)
+        L*a*b* for the study's viewing.
+    u95 : float
+        95 % of equally good answers lie within this ΔE00 of it.
+    """
+
+    lab: Floats
+    u95: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PhotoMeasures:
+    """One hair in one photo: nothing is pooled here.
+
+    Attributes
+    ----------
+    row : RowResult
+        The row of the sheet.
+    colours : dict of str to ZoneColour
+        By zone.
+    evenness : Evenness
+        In the study's own words; net of the natural gradient where the hair has a before.
+    profile : HairProfile
+        Colour along the hair.
+    """
+
+    row: RowResult
+    colours: dict[str, ZoneColour]
+    evenness: Evenness
+    profile: HairProfile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HairMeasures:
     """One hair, measured over its washes.
 
     Attributes
     ----------
-    hair : Hair
-        The hair.
+    subject, section, treatment : str
+        Which hair, and what was put on it.
+    pool : str
+        Names of the pools that its changes are measured with; empty without.
+    photos : tuple of PhotoMeasures
+        One for each photo that was not refused, before first.
     uptake : Uptake or None
         None without a photo before and one just coloured.
     porous : PorousOnset or None
         Likewise.
-    patches : list of (RowResult, tuple of Patch)
+    patches : tuple of (RowResult, tuple of Patch)
         Of each photo just coloured.
     growth : dict of int to Growth
         Hair grown and cut off since colouring, by wash, where any is logged.
@@ -154,55 +197,128 @@ class HairMeasures:
         By zone.
     crossing : Crossing or None
         Of the curves of roots and ends.
-    blends : list of (int, Blend)
+    blends : tuple of (int, Blend)
         By wash, where the scale allows it.
-    missing : list of Missing
-        What cannot be told, and why.
+    missing : tuple of Missing
+        Which questions have no answer, and why.
+    warnings : tuple of Flag
+        What looks implausible, in the trade's terms.
     """
 
-    hair: Hair
-    uptake: Uptake | None = None
-    porous: PorousOnset | None = None
-    patches: list[tuple[RowResult, tuple[Patch, ...]]] = field(default_factory=list)
-    growth: dict[int, Growth] = field(default_factory=dict)
-    fades: dict[str, Fade] = field(default_factory=dict)
-    curves: dict[str, FadeCurve] = field(default_factory=dict)
-    crossing: Crossing | None = None
-    blends: list[tuple[int, Blend]] = field(default_factory=list)
-    missing: list[Missing] = field(default_factory=list)
+    subject: str
+    section: str
+    treatment: str
+    pool: str
+    photos: tuple[PhotoMeasures, ...]
+    uptake: Uptake | None
+    porous: PorousOnset | None
+    patches: tuple[tuple[RowResult, tuple[Patch, ...]], ...]
+    growth: dict[int, Growth]
+    fades: dict[str, Fade]
+    curves: dict[str, FadeCurve]
+    crossing: Crossing | None
+    blends: tuple[tuple[int, Blend], ...]
+    missing: tuple[Missing, ...]
+    warnings: tuple[Flag, ...] = ()
 
-    def say(self, told: str, *, zone: str = "") -> None:
-        """Note what is missing, with the hair it is about."""
-        self.missing.append(Missing(says=told, zone=zone, hair=self.hair.name))
+    @property
+    def hair(self) -> tuple[str, str]:
+        """Subject and section."""
+        return self.subject, self.section
+
+    @property
+    def name(self) -> str:
+        """Subject and section, as sentences call the hair."""
+        return f"{self.subject} {self.section}".strip()
+
+    @property
+    def keys(self) -> dict[str, str]:
+        """Subject, section and treatment, as tables name them."""
+        return {"subject": self.subject, "section": self.section, "treatment": self.treatment}
 
 
-def measure_hair(hair: Hair, settings: Settings, *, relaying: Floats, bands: Bands) -> HairMeasures:
-    """Everything that one hair tells by itself.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Terms:
+    """What every hair of a study is measured under.
+
+    Attributes
+    ----------
+    settings : Settings
+        Of the study.
+    bands : Bands
+        The study's words and limits.
+    relaying : ndarray, shape (3, 3)
+        Covariance of re-laying a hair once. [Lab units squared]
+    """
+
+    settings: Settings
+    bands: Bands
+    relaying: Floats
+
+
+def measure_hair(hair: Hair, terms: Terms) -> HairMeasures:
+    """Return everything that the photos of one hair say by themselves.
 
     Parameters
     ----------
     hair : Hair
-        The hair over its washes.
-    settings : Settings
-        Of the study.
-    relaying : ndarray, shape (3, 3)
-        Covariance of re-laying the hair once. [Lab units squared]
-    bands : Bands
-        The study's words and limits.
+        The hair over its washes, profiles loaded.
+    terms : Terms
+        What it is measured under.
     """
-    found = HairMeasures(hair=hair, growth=growth_of(hair, settings))
+    settings = terms.settings
+    said: list[Missing] = []
     if hair.coloured is None:
-        found.say("no photo just coloured (wash 0) was measured; uptake and fade need one.")
+        says = "no photo just coloured (wash 0) was measured; uptake and fade need one."
+        said.append(Missing(says=says, hair=hair.name))
+    uptake = porous = None
     if hair.before is not None and hair.coloured is not None:
         pair = hair.before.profile, hair.coloured.profile
         # not paired: over so long a way the intervals of pooled photos held in 93 % only
-        found.uptake = measure_uptake(*pair, zones=settings.zones, relaying=relaying)
-        found.porous = find_porous_onset(*pair, felt=felt_porosity(hair))
-    _find_patches(found)
-    _measure_fades(found, settings, relaying, bands)
-    _fit_curves(found, bands)
-    _measure_blends(found)
-    return found
+        uptake = measure_uptake(*pair, zones=settings.zones, relaying=terms.relaying)
+        porous = find_porous_onset(*pair, felt=felt_porosity(hair))
+    growth = growth_of(hair, settings)
+    fades = _measure_fades(hair, growth, terms)
+    said += [reason.of(hair.name) for fade in fades.values() for reason in fade.missing]
+    curves, crossing = _fit_curves(hair, fades, terms.bands, said)
+    found = HairMeasures(
+        subject=hair.subject,
+        section=hair.section,
+        treatment=hair.treatment,
+        pool=hair.pool,
+        photos=tuple(_photos_of(hair, terms)),
+        uptake=uptake,
+        porous=porous,
+        patches=tuple(_patches_of(hair)),
+        growth=growth,
+        fades=fades,
+        curves=curves,
+        crossing=crossing,
+        blends=tuple(_blends_of(hair, said)),
+        missing=tuple(said),
+    )
+    return replace(found, warnings=tuple(doubts_about(found, hair, settings)))
+
+
+def _photos_of(hair: Hair, terms: Terms) -> Iterator[PhotoMeasures]:
+    zones = terms.settings.zones
+    natural = hair.before.profile if hair.before else None
+    for state in hair.states.values():
+        for row, profile in zip(state.rows, state.profiles, strict=True):
+            yield PhotoMeasures(
+                row=row,
+                colours={
+                    zone: ZoneColour(lab=estimate.lab, u95=estimate.u95)
+                    for zone, estimate in zone_estimates(profile, zones=zones).items()
+                },
+                evenness=measure_evenness(
+                    profile,
+                    zones=zones,
+                    natural=None if state.wash is None else natural,
+                    bands=terms.bands,
+                ),
+                profile=profile_of(row, profile),
+            )
 
 
 def felt_porosity(hair: Hair) -> dict[str, str]:
@@ -217,52 +333,54 @@ def felt_porosity(hair: Hair) -> dict[str, str]:
     return felt
 
 
-def _find_patches(found: HairMeasures) -> None:
-    hair = found.hair
+def _patches_of(hair: Hair) -> Iterator[tuple[RowResult, tuple[Patch, ...]]]:
     if hair.coloured is not None:
         natural = hair.before.profile if hair.before else None
         for row, profile in zip(hair.coloured.rows, hair.coloured.profiles, strict=True):
-            found.patches.append((row, find_patches(profile, natural=natural)))
+            yield row, find_patches(profile, natural=natural)
 
 
-def _measure_fades(found: HairMeasures, settings: Settings, relaying: Floats, bands: Bands) -> None:
-    hair = found.hair
+def _measure_fades(hair: Hair, growth: dict[int, Growth], terms: Terms) -> dict[str, Fade]:
     if not hair.washed or hair.coloured is None:
-        return
+        return {}
     lays = min(state.replicates for state in hair.states.values())
     colours = {
-        wash: anchored_zones(state.joined, found.growth.get(wash), settings.zones)
+        wash: anchored_zones(state.joined, growth.get(wash), terms.settings.zones)
         for wash, state in hair.states.items()
         if wash is not None
     }
-    for zone in ZONES:
-        fade = measure_fade(
+    return {
+        zone: measure_fade(
             hair.before.joined.pooled[zone] if hair.before else None,
             {wash: zones[zone] for wash, zones in colours.items() if zone in zones},
             zone=zone,
             paired=hair.is_pooled,
-            relaying=relaying / lays,  # of the state laid least often: never too small
-            bands=bands,
+            relaying=terms.relaying / lays,  # of the state laid least often: never too small
+            bands=terms.bands,
         )
-        found.fades[zone] = fade
-        found.missing.extend(told.of(hair.name) for told in fade.missing)
+        for zone in ZONES
+    }
 
 
-def _fit_curves(found: HairMeasures, bands: Bands) -> None:
-    for zone, fade in found.fades.items():
+def _fit_curves(
+    hair: Hair, fades: dict[str, Fade], bands: Bands, said: list[Missing]
+) -> tuple[dict[str, FadeCurve], Crossing | None]:
+    """The curve of each zone that has one, and where roots and ends cross."""
+    curves: dict[str, FadeCurve] = {}
+    for zone, fade in fades.items():
         if not fade.has_colour_left or len(fade.steps) <= LEAST_WASHES:
             continue  # the fade itself says why
         try:
-            found.curves[zone] = fit_fade(fade, bands=bands)
+            curves[zone] = fit_fade(fade, bands=bands)
         except MeasureError as error:
-            found.say(str(error), zone=zone)
-    if {"roots", "ends"} <= set(found.curves):
-        roots, ends = ((found.fades[zone], found.curves[zone]) for zone in ("roots", "ends"))
-        found.crossing = find_crossing(roots, ends)
+            said.append(Missing(says=str(error), zone=zone, hair=hair.name))
+    if not {"roots", "ends"} <= set(curves):
+        return curves, None
+    roots, ends = ((fades[zone], curves[zone]) for zone in ("roots", "ends"))
+    return curves, find_crossing(roots, ends)
 
 
-def _measure_blends(found: HairMeasures) -> None:
-    hair = found.hair
+def _blends_of(hair: Hair, said: list[Missing]) -> Iterator[tuple[int, Blend]]:
     if hair.before is None:
         return
     before = contrast_from(hair.before.rows[0].hair.get("contrast"))
@@ -273,22 +391,23 @@ def _measure_blends(found: HairMeasures) -> None:
         if wash is None or after is None:
             continue
         try:
-            found.blends.append((wash, measure_blend(before, after)))
+            yield wash, measure_blend(before, after)
         except MeasureError as error:
-            found.say(f"blending at wash {wash}: {error}")
+            said.append(Missing(says=f"blending at wash {wash}: {error}", hair=hair.name))
 
 
-def doubts_about(found: HairMeasures, settings: Settings) -> Iterator[Flag]:
+def doubts_about(found: HairMeasures, hair: Hair, settings: Settings) -> Iterator[Flag]:
     """What looks implausible about one hair.
 
     Parameters
     ----------
     found : HairMeasures
         The hair, measured.
+    hair : Hair
+        The same, profiles loaded.
     settings : Settings
         Of the study.
     """
-    hair = found.hair
     if hair.before is not None and hair.coloured is not None:
         yield from check_lightening(hair.before.pooled, hair.coloured.pooled, hair=hair.name)
     if found.uptake is not None:

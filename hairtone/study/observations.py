@@ -312,24 +312,22 @@ class HairProfile:
     u95: Floats
 
 
-def profiles_of(hair: Hair) -> Iterator[HairProfile]:
-    """One profile for every photo of a hair."""
-    for state in hair.states.values():
-        for row, profile in zip(state.rows, state.profiles, strict=True):
-            sheet = row.row
-            yield HairProfile(
-                photo=sheet.photo,
-                place=sheet.place,
-                subject=sheet.subject,
-                section=sheet.section,
-                treatment=row.treatment,
-                wash=sheet.wash_text,
-                replicate=sheet.replicate,
-                status=row.status,
-                position=profile.position,
-                lab=profile.lab,
-                u95=bin_u95(profile),
-            )
+def profile_of(row: RowResult, profile: Profile) -> HairProfile:
+    """Return the profile of one row of the sheet, slim enough to keep for a whole study."""
+    sheet = row.row
+    return HairProfile(
+        photo=sheet.photo,
+        place=sheet.place,
+        subject=sheet.subject,
+        section=sheet.section,
+        treatment=row.treatment,
+        wash=sheet.wash_text,
+        replicate=sheet.replicate,
+        status=row.status,
+        position=profile.position,
+        lab=profile.lab,
+        u95=bin_u95(profile),
+    )
 
 
 def bin_u95(profile: Profile) -> Floats:

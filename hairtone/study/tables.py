@@ -5,11 +5,21 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from hairtone.measures.agreement import Agreement
+from hairtone.measures.comparison import Comparison
+from hairtone.showing import Shown
+from hairtone.study.comparisons import LevellerComparison, RepeatScatter
 from hairtone.study.files import write_atomically
+from hairtone.study.hair_measures import HairMeasures
+from hairtone.study.outcome import StudyResult
+from hairtone.study.records import RowResult
+
+Row = dict[str, Any]
 
 _ROW: Final = ("photo", "place", "subject", "section", "treatment", "wash", "replicate")
 _HAIR: Final = ("subject", "section")
@@ -76,6 +86,194 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     "drift": ("pool", "session", "photos", "delta_e", "largest", "patch", "alike"),
     "refused": ("photo", "place", "code", "says", "remedy"),
 }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Findings:
+    """What an analysis found, of which the tables are made.
+
+    Attributes
+    ----------
+    hairs : tuple of HairMeasures
+        One for each subject and section with a photo that was not refused.
+    comparisons : tuple of Comparison
+        Treatments against each other, by measure, zone and wash.
+    levellers : tuple of LevellerComparison
+        Evenness with a porosity leveller against evenness without.
+    repeats : tuple of RepeatScatter
+        How far readings move when the same hair is measured again.
+    agreement : dict of str to Agreement
+        Photos against the instrument's readings, by zone and for all together.
+    """
+
+    hairs: tuple[HairMeasures, ...]
+    comparisons: tuple[Comparison, ...]
+    levellers: tuple[LevellerComparison, ...]
+    repeats: tuple[RepeatScatter, ...]
+    agreement: dict[str, Agreement]
+
+
+def frames_of(outcome: StudyResult, findings: Findings) -> dict[str, Any]:
+    """Return every table of an analysis as a data frame, by name.
+
+    Parameters
+    ----------
+    outcome : StudyResult
+        The measured study.
+    findings : Findings
+        What its analysis found.
+    """
+    rows: dict[str, Iterable[Mapping[str, Any]]] = {
+        "measurements": _measurement_rows(findings),
+        "evenness": _evenness_rows(findings),
+        "comparison": _comparison_rows(findings),
+        "repeats": _repeat_rows(findings),
+        "agreement": _agreement_rows(findings),
+        "drift": _drift_rows(outcome),
+        "refused": _refused_rows(outcome),
+    }
+    for name, rows_of in _OF_HAIR.items():
+        rows[name] = [row for hair in findings.hairs for row in rows_of(hair)]
+    return {name: frame_of(name, rows[name]) for name in COLUMNS}
+
+
+def row_keys(row: RowResult) -> Row:
+    """Return what a table calls a row of the sheet by."""
+    sheet = row.row
+    return {
+        "photo": sheet.photo,
+        "place": sheet.place,
+        "subject": sheet.subject,
+        "section": sheet.section,
+        "treatment": row.treatment,
+        "wash": sheet.wash_text,
+        "replicate": sheet.replicate,
+    }
+
+
+def _measurement_rows(findings: Findings) -> Iterator[Row]:
+    """One row for each photo and zone."""
+    for photo in (photo for hair in findings.hairs for photo in hair.photos):
+        for zone, colour in photo.colours.items():
+            yield row_keys(photo.row) | {
+                "zone": zone,
+                **dict(zip(("L", "a", "b"), colour.lab, strict=True)),
+                "u95": colour.u95,
+                "status": photo.row.status,
+                "flags": " ".join(sorted({flag.code for flag in photo.row.flags})),
+            }
+
+
+def _evenness_rows(findings: Findings) -> Iterator[Row]:
+    """One row for each photo and measure."""
+    for photo in (photo for hair in findings.hairs for photo in hair.photos):
+        yield from _told(row_keys(photo.row), [photo.evenness])
+
+
+def _comparison_rows(findings: Findings) -> Iterator[Row]:
+    """One row for each measure, zone, wash and pair of treatments."""
+    yield from _told({}, findings.comparisons)
+    for found in findings.levellers:
+        yield {
+            "measure": "leveller_effect",
+            "zone": "",
+            "wash": "0",
+            "treatment_a": found.plain,
+            "treatment_b": found.levelled,
+            "difference": found.effect.effect,
+            "low": found.effect.low,
+            "high": found.effect.high,
+            "verdict": found.effect.words,
+            "n_a": found.effect.pairs,
+            "n_b": found.effect.pairs,
+        }
+
+
+def _repeat_rows(findings: Findings) -> Iterator[Row]:
+    """One row for each measure, zone and factor."""
+    for found in findings.repeats:
+        values = {name: getattr(found.scatter, name) for name in ("sd", "low", "high", "n")}
+        yield {
+            "measure": found.measure,
+            "zone": found.zone,
+            "factor": found.scatter.factor,
+            **values,
+        }
+
+
+def _agreement_rows(findings: Findings) -> Iterator[Row]:
+    """One row for each zone and axis."""
+    for zone, found in findings.agreement.items():
+        yield from _told({"zone": zone}, [found])
+
+
+def _drift_rows(outcome: StudyResult) -> Iterator[Row]:
+    for pool in outcome.pools:
+        for drift in pool.drifts:
+            values = ("session", "photos", "delta_e", "largest", "patch")
+            yield {"pool": pool.name, "alike": pool.alike} | {
+                name: getattr(drift, name) for name in values
+            }
+
+
+def _refused_rows(outcome: StudyResult) -> Iterator[Row]:
+    for row in outcome.rows:
+        if row.error is not None:
+            yield {
+                "photo": row.row.photo,
+                "place": row.row.place,
+                "code": row.error.code,
+                "says": row.error.says,
+                "remedy": row.error.remedy,
+            }
+
+
+def _uptake_of(hair: HairMeasures) -> Iterator[Row]:
+    return _told(hair.keys, [hair.uptake] if hair.uptake else [])
+
+
+def _fade_of(hair: HairMeasures) -> Iterator[Row]:
+    return _told(hair.keys | {"pool": hair.pool}, hair.fades.values())
+
+
+def _fit_of(hair: HairMeasures) -> Iterator[Row]:
+    return _told(hair.keys | {"pool": hair.pool}, hair.curves.values())
+
+
+def _crossing_of(hair: HairMeasures) -> Iterator[Row]:
+    return _told(hair.keys | {"pool": hair.pool}, [hair.crossing] if hair.crossing else [])
+
+
+def _porous_of(hair: HairMeasures) -> Iterator[Row]:
+    return _told(hair.keys, [hair.porous] if hair.porous else [])
+
+
+def _patches_of(hair: HairMeasures) -> Iterator[Row]:
+    for row, patches in hair.patches:
+        yield from _told(row_keys(row), patches)
+
+
+def _blends_of(hair: HairMeasures) -> Iterator[Row]:
+    for wash, blend in hair.blends:
+        yield from (row | {"wash": wash} for row in _told(hair.keys, [blend]))
+
+
+_OF_HAIR: Final[dict[str, Callable[[HairMeasures], Iterator[Row]]]] = {
+    "uptake": _uptake_of,
+    "fade": _fade_of,
+    "fade_fit": _fit_of,
+    "crossing": _crossing_of,
+    "porous": _porous_of,
+    "patches": _patches_of,
+    "blend": _blends_of,
+}
+
+
+def _told(keys: Row, results: Iterable[Shown]) -> Iterator[Row]:
+    """The rows of results, each with what it is about."""
+    for result in results:
+        for values in result.to_frame().to_dict("records"):
+            yield keys | {str(name): value for name, value in values.items()}
 
 
 def frame_of(name: str, rows: Iterable[Mapping[str, Any]]) -> Any:
