@@ -18,6 +18,7 @@ from hairtone.chart.reference import DEFAULT_CHART
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import DEFAULT_VIEWING, Floats, viewing_named
 from hairtone.errors import Flag, HairError, HairtoneError, MeasureError
+from hairtone.hair.map import strand_outline
 from hairtone.hair.profile import body_light
 from hairtone.hair.texture import lightness_strip, texture_signature
 from hairtone.hair.types import Side, Strand
@@ -226,6 +227,7 @@ def _measure_hair(seen: CalibratedPhoto, strand: Strand, zones: tuple[float, flo
         "name": strand.name,
         "place": int(strand.name),
         "line": strand.line,
+        "outline": strand_outline(strand),
         "zones": zones,
         "mm_per_px": strand.mm_per_px,
         "regrowth_px": strand.regrowth_px,

@@ -112,6 +112,8 @@ class TressResult(Shown):
         The same as a number.
     line : ndarray, shape (n, 2), or None
         Root-to-ends line. [pixels, xy]
+    outline : ndarray, shape (m, 2), or None
+        What was taken as hair, a closed polygon. [pixels, xy]
     profile : Profile or None
         Colour along the hair; None when refused.
     evenness : Evenness or None
@@ -135,6 +137,7 @@ class TressResult(Shown):
     name: str
     place: int
     line: Floats | None = None
+    outline: Floats | None = None
     profile: Profile | None = None
     evenness: Evenness | None = None
     flags: tuple[Flag, ...] = ()
@@ -159,6 +162,7 @@ class TressResult(Shown):
             "flags": [flag_dict(flag) for flag in self.flags],
             "error": error_dict(self.error),
             "line": None if self.line is None else rounded(self.line, 2),
+            "outline": None if self.outline is None else rounded(self.outline, 1),
             "zones": {},
             "tenths": [],
             "tenths_u95": [],

@@ -1,10 +1,11 @@
-"""The hair as a map of colour differences from its own mean, for reports."""
+"""What of a hair is drawn in reports: its outline, and a map of differences from its own mean."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Final
 
+import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -16,6 +17,7 @@ from hairtone.hair.types import Strand
 from hairtone.photo.pixels import KEY_MASK, encoded_values, packed_pixels, unpack_keys
 from hairtone.photo.types import Photo
 
+OUTLINE_STEP: Final = 0.004  # of the length by which a drawn outline may cut corners; our choice
 SECTIONS: Final = 12  # along the hair; within one the light field is taken as even
 ASKED: Final = 300  # colours the model itself is asked for; a cubic through them gives the rest
 
@@ -78,6 +80,30 @@ def map_hair(
     differences = delta_e(target, lab).astype(np.float32)  # (sections, colours)
     values[mask] = differences[section, index]
     return HairMap(delta_e=values, mask=mask, box=cells.box, reference=np.asarray(target, float))
+
+
+def strand_outline(strand: Strand) -> Floats:
+    """Return the outline of a strand as a closed polygon, shape (n, 2). [pixels, xy]
+
+    Where the whole strip along the line is taken, its two sides; else the edge of its mask.
+    """
+    if strand.mask is None:
+        return _strip_outline(strand)
+    mask = np.ascontiguousarray(strand.mask, dtype=np.uint8)
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not contours:
+        return _strip_outline(strand)
+    largest = max(contours, key=cv2.contourArea)
+    length = float(np.linalg.norm(np.diff(strand.line, axis=0), axis=1).sum())
+    simple = cv2.approxPolyDP(largest, OUTLINE_STEP * length, closed=True)
+    return np.asarray(simple.reshape(-1, 2) + np.array(strand.box[:2]), dtype=np.float64)
+
+
+def _strip_outline(strand: Strand) -> Floats:
+    along = np.gradient(strand.line, axis=0)
+    along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
+    across = along[:, ::-1] * [-1, 1] * strand.width / 2
+    return np.vstack([strand.line + across, (strand.line - across)[::-1]])
 
 
 def _colours(
