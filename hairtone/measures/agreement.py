@@ -17,7 +17,7 @@ from scipy.special import stdtrit
 
 from hairtone.colorimetry import Floats, delta_e
 from hairtone.errors import MeasureError
-from hairtone.measures.showing import Shown
+from hairtone.measures.words import Shown
 from hairtone.uncertainty import COVERAGE, LabEstimate
 
 AXES: Final = ("L", "a", "b")

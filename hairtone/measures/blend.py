@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from hairtone.colorimetry import Floats
 from hairtone.errors import MeasureError
-from hairtone.measures.showing import Shown
+from hairtone.measures.words import Shown
 from hairtone.uncertainty import COVERAGE
 
 COARSEST_SCALE: Final = 0.1  # mm/px; our choice: coarser photos do not see strands of 0.3 mm

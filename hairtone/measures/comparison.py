@@ -17,13 +17,13 @@ import numpy as np
 from hairtone.colorimetry import Floats
 from hairtone.errors import MeasureError
 from hairtone.measures.mixed import MixedFit, Reading, fit_mixed
-from hairtone.measures.showing import Shown
 from hairtone.measures.significance import (
     ALPHA,
     holm,
     paired_difference,
     welch_difference,
 )
+from hairtone.measures.words import Shown
 from hairtone.uncertainty import COVERAGE
 
 ENOUGH_PAIRS: Final = 12  # from here on the mixed model decides; our choice, after simulations

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from hairtone.errors import MeasureError
-from hairtone.measures.showing import Shown
+from hairtone.measures.words import Shown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

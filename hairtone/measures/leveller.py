@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 
 from hairtone.errors import MeasureError
-from hairtone.measures.showing import Shown
+from hairtone.measures.words import Shown
 from hairtone.uncertainty import COVERAGE, ColourDifference
 
 LEAST_PAIRS: Final = 3  # pairs from which the scatter between them is told; our choice

@@ -21,7 +21,7 @@ from scipy.special import chdtri, fdtrc, stdtrit
 
 from hairtone.colorimetry import Floats
 from hairtone.errors import MeasureError
-from hairtone.measures.showing import Shown
+from hairtone.measures.words import Shown
 from hairtone.uncertainty import COVERAGE
 
 _MOST: Final = 100_000

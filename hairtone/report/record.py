@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from hairtone.measures.service import service_banners
+from hairtone.measures.plausibility import service_banners
 from hairtone.report.source import hair_words
 from hairtone.report.types import ZONE_WORDS, ZONES
 

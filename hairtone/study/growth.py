@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from hairtone.errors import MeasureError
-from hairtone.measures.anchors import anchored_span, regrowth_mm
-from hairtone.measures.zones import ZONES, span_estimate
+from hairtone.measures.zones import ZONES, anchored_span, regrowth_mm, span_estimate
 from hairtone.study.observations import Hair, State
 from hairtone.study.outcome import RowResult
 from hairtone.study.settings import Settings

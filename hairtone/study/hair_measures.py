@@ -7,13 +7,11 @@ from dataclasses import dataclass, field
 from hairtone.colorimetry import Floats
 from hairtone.errors import MeasureError
 from hairtone.measures.blend import Blend, measure_blend
-from hairtone.measures.crossing import Crossing, find_crossing
+from hairtone.measures.evenness import Patch, find_patches
 from hairtone.measures.fade import LEAST_WASHES, Fade, measure_fade
-from hairtone.measures.fade_curve import FadeCurve, fit_fade
+from hairtone.measures.fade_curve import Crossing, FadeCurve, find_crossing, fit_zone_fade
 from hairtone.measures.missing import Missing
-from hairtone.measures.patches import Patch, find_patches
-from hairtone.measures.porous import PorousOnset, find_porous_onset
-from hairtone.measures.uptake import Uptake, measure_uptake
+from hairtone.measures.uptake import PorousOnset, Uptake, find_porous_onset, measure_uptake
 from hairtone.measures.words import Bands
 from hairtone.measures.zones import ZONES
 from hairtone.study.growth import Growth, anchored_zones, growth_of
@@ -142,7 +140,7 @@ def _fit_curves(found: HairMeasures, bands: Bands) -> None:
         if not fade.has_colour_left or len(fade.steps) <= LEAST_WASHES:
             continue  # the fade itself says why
         try:
-            found.curves[zone] = fit_fade(fade, bands=bands)
+            found.curves[zone] = fit_zone_fade(fade, bands=bands)
         except MeasureError as error:
             found.say(str(error), zone=zone)
     if {"roots", "ends"} <= set(found.curves):

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hairtone.colorimetry import Floats
-from hairtone.measures.alike import drift_of, group_alike, share_alike
+from hairtone.measures.pooling import drift_of, group_alike, share_alike
 from hairtone.result import rounded
 
 if TYPE_CHECKING:

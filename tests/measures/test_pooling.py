@@ -11,9 +11,8 @@ from measures.made import BROWN, DYE, NATURAL, estimate_of, profile_of
 
 from hairtone.colorimetry import VIEWINGS
 from hairtone.errors import MeasureError
-from hairtone.measures import showing
-from hairtone.measures.evenness import measure_evenness
-from hairtone.measures.patches import Patch
+from hairtone.measures import words
+from hairtone.measures.evenness import Patch, measure_evenness
 from hairtone.measures.pooling import joint_noise, mean_estimate, mean_profile
 from hairtone.measures.zones import zone_estimates
 from hairtone.uncertainty import ColourDifference
@@ -97,7 +96,7 @@ def test_results_show_a_table_whose_text_cannot_run():
 def test_a_result_looks_its_figure_up_when_asked(monkeypatch):
     drawn = []
     figures = SimpleNamespace(figure_evenness=lambda result, ax: drawn.append((result, ax)))
-    monkeypatch.setattr(showing, "import_module", lambda name: figures)
+    monkeypatch.setattr(words, "import_module", lambda name: figures)
     found = measure_evenness(profile_of(BROWN))
 
     found.plot(ax="here")

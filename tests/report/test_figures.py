@@ -15,7 +15,7 @@ from report.made import made_analysis, profile_of
 import hairtone.measures
 from hairtone.colorimetry import delta_e
 from hairtone.measures.evenness import measure_evenness
-from hairtone.measures.showing import Shown
+from hairtone.measures.words import Shown
 from hairtone.report import figures
 from hairtone.report.source import drawn_profile
 from hairtone.report.style import MARKS, PAPER, ZONE_MARKS
