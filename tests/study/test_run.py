@@ -249,7 +249,8 @@ def test_a_second_run_at_the_same_time_stops_and_says_who_is_writing(tmp_path):
 
 
 RUN = """
-import sys
+import signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored where tests run under nohup
 sys.path[:0] = {path!r}
 from folders import measure_fast
 from hairtone.study.run import StudyStopped, measure_study
