@@ -56,6 +56,7 @@ SWAPS: dict[type[ast.AST], type[ast.AST]] = {
     ast.In: ast.NotIn,
     ast.NotIn: ast.In,
 }
+PASSED_OVER = (ast.Raise, ast.JoinedStr, ast.Import, ast.ImportFrom)
 NAMES = {"min": "max", "max": "min", "any": "all", "all": "any", "minimum": "maximum",
          "maximum": "minimum", "mean": "median", "sorted": "list", "floor": "ceil"}  # fmt: skip
 
@@ -134,11 +135,13 @@ def _words_and_types(tree: ast.Module) -> set[int]:
         elif isinstance(node, ast.ClassDef):
             for part in (*node.decorator_list, *node.bases):
                 leave(part)
-        elif isinstance(node, ast.Raise | ast.JoinedStr | ast.Import | ast.ImportFrom):
-            leave(node)
-        elif isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
+        elif isinstance(node, PASSED_OVER) or _is_for_types(node):
             leave(node)
     return found
+
+
+def _is_for_types(node: ast.AST) -> bool:
+    return isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
 
 
 def _texts(node: ast.AST) -> Iterator[str]:
@@ -294,9 +297,7 @@ def sample(room: Path, *, root: Path, count: int, seed: int) -> list[Change]:
     rng = np.random.default_rng(seed)
     places = list(by_line)
     chosen = rng.permutation(len(places))[:count]
-    return [
-        by_line[places[k]][int(rng.integers(len(by_line[places[k]])))] for k in sorted(chosen)
-    ]
+    return [by_line[places[k]][int(rng.integers(len(by_line[places[k]])))] for k in sorted(chosen)]
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -323,7 +324,9 @@ def main(argv: Sequence[str] | None = None) -> int:
                 survivors += [] if is_killed else [change]
                 word = "killed  " if is_killed else "SURVIVED" if tests else "UNTESTED"
                 print(f"{word} by {len(tests):>3} tests  {change.title}", flush=True)
-    print(f"\n{killed} of {total} changes killed ({killed / max(total, 1):.0%}), seed {chosen.seed}.")
+    print(
+        f"\n{killed} of {total} changes killed ({killed / max(total, 1):.0%}), seed {chosen.seed}."
+    )
     if survivors:
         print("Survived; which of these change anything is for a person to say:")
         print("\n".join(change.title for change in survivors))

@@ -128,7 +128,8 @@ VALUES: dict[str, Callable[[], Any]] = {
     "zones": lambda: {z: e.lab for z, e in ht.zone_estimates(profile("C_0.jpg", 2)).items()},
     "span": lambda: ht.span_estimate(profile("C_0.jpg", 2), 0.3, 0.5).lab,
     "difference": lambda: ht.colour_difference(
-        *(ht.zone_estimates(profile("A_8.jpg", 2))[zone] for zone in ("roots", "ends"))
+        *(ht.zone_estimates(profile("A_8.jpg", 2))[zone] for zone in ("roots", "ends")),
+        paired=True,
     ),
     "uptake": lambda: ht.measure_uptake(profile("A_before.jpg", 2), profile("A_0.jpg", 2)),
     "porous": lambda: ht.find_porous_onset(profile("A_before.jpg", 2), profile("A_0.jpg", 2)),

@@ -49,3 +49,11 @@ def test_a_write_in_pieces_is_whole(tmp_path, monkeypatch):
     files.write_atomically(tmp_path / "a" / "b.csv", "Länge, wash")
 
     assert (tmp_path / "a" / "b.csv").read_bytes() == "Länge, wash".encode()
+
+
+@pytest.mark.parametrize("code", [errno.EIO, errno.EACCES, errno.ENOSPC])
+def test_every_failure_of_the_disk_has_a_remedy(tmp_path, code):
+    error = files.storage_error(OSError(code, "x"), tmp_path / "results" / "a.csv", needed=5)
+
+    assert error.where == "results/a.csv"
+    assert error.remedy
