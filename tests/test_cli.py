@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from hairtone.cli import main
+from hairtone.errors import HairtoneError
 from hairtone.scene.draw import random_scene
 from hairtone.scene.render import render_scene, write_photo
 
@@ -185,6 +186,21 @@ def test_a_study_from_sheet_to_report(photo, tmp_path, capsys):
     assert (folder / "results" / "measurements.csv").is_file()
 
 
+@pytest.mark.parametrize("command", ["measure", "report"])
+def test_the_number_of_processes_reaches_the_run(command, photo, tmp_path, monkeypatch):
+    folder = study_of(photo, tmp_path / "study", ["photo,subject,wash", "photos/a.jpg,T1,0"])
+    asked = {}
+
+    def keep(study, **options):
+        asked.update(options)
+        raise HairtoneError("stop", "Asked enough.", where="", remedy="None.")
+
+    monkeypatch.setattr("hairtone.study.run.measure_study", keep)
+
+    assert main([command, str(folder), "--workers", "3"]) == 2
+    assert asked["workers"] == 3
+
+
 @pytest.mark.parametrize(
     ("rows", "says"),
     [
@@ -246,7 +262,7 @@ def test_an_option_that_a_study_would_pass_over_is_refused(
 
 def test_checking_a_study_tells_of_photos_that_are_not_there(photo, tmp_path, capsys):
     rows = ["photo,subject,wash", "photos/a.jpg,T1,0", "photos/A.jpg,T1,1", "photos/no.jpg,T1,2"]
-    rows = [f"{row},{more}" for row, more in zip(rows, ("replicat", "", "", ""), strict=True)]
+    rows = [f"{row},{more}" for row, more in zip(rows, ("shelf", "", "", ""), strict=True)]
     folder = study_of(photo, tmp_path / "study", rows)
 
     assert main(["check", str(folder)]) == 1
@@ -255,7 +271,7 @@ def test_checking_a_study_tells_of_photos_that_are_not_there(photo, tmp_path, ca
     assert "photos/a.jpg: not usable" not in said
     assert "photos/A.jpg: not usable" in said
     assert "photos/no.jpg was not found" in said
-    assert "kept as notes: replicat (did you mean replicate?)" in said
+    assert "kept as notes: shelf" in said
 
 
 def test_a_reader_that_goes_away_ends_the_command_quietly():

@@ -12,7 +12,7 @@ from typing import Final
 from hairtone.errors import SheetError
 from hairtone.study.files import write_atomically
 from hairtone.study.new import PHOTO_ENDINGS
-from hairtone.study.sheet import COLUMNS, find_sheet, read_table
+from hairtone.study.sheet import COLUMNS, check_columns, find_sheet, read_table
 from hairtone.study.values import Faults
 
 FORM_COLUMNS: Final = (
@@ -40,7 +40,7 @@ class Sheet:
     Raises
     ------
     SheetError
-        There is no sheet, or it cannot be read.
+        There is no sheet, a column is missing or misspelt, or a row does not fit the header.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -50,14 +50,15 @@ class Sheet:
         table = read_table(
             self.path, needs="photo", dates=frozenset(), times=frozenset(), faults=faults
         )
-        faults.raise_if_any()
+        check_columns(table, faults)
+        faults.raise_if_any()  # a row left out here would be deleted by saving
         self.header = list(table.header)
         self.rows = [dict(zip(table.header, row.cells, strict=True)) for row in table.rows]
 
     def find(self, photo: str, *, place: int = 1) -> dict[str, str] | None:
         """The row of a hair in a photo, or None."""
         for row in self.rows:
-            if row.get("photo") == photo and int(row.get("place") or 1) == place:
+            if row.get("photo") == photo and (row.get("place") or "1") == str(place):
                 return row
         return None
 

@@ -21,7 +21,7 @@ from hairtone.study.table import RawRow, RawTable, read_csv
 from hairtone.study.values import CellError, Fault, Faults, Points, SheetFaults, shown
 
 SHEET_NAMES: Final = ("photos.csv", "photos.xlsx")
-_SLIP: Final = 0.8  # likeness from which an unknown column may be a slip of the pen; our choice
+_SLIP: Final = 0.8  # likeness from which an unknown column is a slip of the pen; our choice
 POROSITY: Final = ("low", "normal", "high")
 ELASTICITY: Final = ("good", "fair", "poor")
 ROOTS: Final = ("top", "bottom", "left", "right")
@@ -186,20 +186,65 @@ def read_sheet(folder: Path) -> tuple[tuple[SheetRow, ...], tuple[str, ...]]:
     path = find_sheet(folder)
     faults = Faults(path.name)
     table = read_table(path, needs="photo", dates=_DATES, times=_TIMES, faults=faults)
-    missing = [name for name in _REQUIRED if name not in table.header]
-    if missing:
-        raise faults.stop(
-            "column-missing",
-            f"The column {' and '.join(missing)} is missing; the header reads "
-            f"{shown(', '.join(table.header))}.",
-            f"Add the column; {', '.join(_REQUIRED)} are needed.",
-        )
+    check_columns(table, faults)
     if not table.rows and not faults.found:
         raise faults.stop("no-photos", "The sheet lists no photos.", "Add one row for each hair.")
     rows = [row for raw in table.rows if (row := _read_row(table, raw, faults))]
     _check_together(rows, faults)
     faults.raise_if_any()
     return tuple(rows), (*table.notes, *_understood(table, rows))
+
+
+def check_columns(table: RawTable, faults: Faults) -> None:
+    """Refuse a header that lacks a needed column or nearly spells one of ours.
+
+    Parameters
+    ----------
+    table : RawTable
+        The sheet as read.
+    faults : Faults
+        Where every fault of the header is noted.
+
+    Raises
+    ------
+    SheetError
+        The header cannot be taken at its word; no row has been read.
+    """
+    slips = {name: near for name in table.header if (near := likely_column(name))}
+    for name, near in slips.items():
+        faults.add(
+            "column-misspelt",
+            f"The column {shown(name)} is not known, and its name is close to {near}.",
+            f"Rename it to {near}. If it holds something else, choose a name that is less alike.",
+            column=name,
+        )
+    missing = [n for n in _REQUIRED if n not in table.header and n not in slips.values()]
+    if missing:
+        faults.add(
+            "column-missing",
+            f"The column {' and '.join(missing)} is missing; the header reads "
+            f"{shown(', '.join(table.header))}.",
+            f"Add the column; {', '.join(_REQUIRED)} are needed.",
+        )
+    if slips or missing:
+        faults.raise_if_any()
+
+
+def likely_column(name: str) -> str:
+    """Return the known column that an unknown name seems to mean, or nothing.
+
+    A name with a digit (``operator_2``) was chosen on purpose and means none of them.
+    """
+    if name in _READERS or any(sign.isdigit() for sign in name):
+        return ""
+    near = get_close_matches(name, _READERS, n=1, cutoff=_SLIP)
+    alike = [known for known in _READERS if _sound(known) == _sound(name)]
+    return next(iter([*alike, *near]), "")
+
+
+def _sound(name: str) -> str:
+    """The name as it sounds: ``foto`` as ``photo``, one root as ``roots``."""
+    return name.replace("ph", "f").replace("_", "").rstrip("s")
 
 
 def find_sheet(folder: Path) -> Path:
@@ -348,12 +393,6 @@ def _check_treatment(row: SheetRow, coloured: SheetRow, faults: Faults) -> None:
         )
 
 
-def _with_near(name: str) -> str:
-    """An unknown column, with the known one it may be a slip of."""
-    near = get_close_matches(name, _READERS, n=1, cutoff=_SLIP)
-    return f"{name} (did you mean {near[0]}?)" if near else name
-
-
 def _understood(table: RawTable, rows: list[SheetRow]) -> list[str]:
     """What was taken from the sheet, for the person to see."""
     first = rows[0]
@@ -369,7 +408,7 @@ def _understood(table: RawTable, rows: list[SheetRow]) -> list[str]:
     ]
     unknown = [name for name in table.header if name not in _READERS]
     if unknown:
-        notes.append(f"{table.file}: kept as notes: {', '.join(map(_with_near, unknown))}")
+        notes.append(f"{table.file}: kept as notes: {', '.join(unknown)}")
     codes: dict[str, set[str]] = {}
     for row in rows:
         codes.setdefault(re.sub(r"[\s_-]+", "", row.subject).casefold(), set()).add(row.subject)

@@ -19,6 +19,7 @@ _NUMBER: Final = re.compile(r"[+-]?\d{1,12}(?:[.,]\d{1,12})?", re.ASCII)
 _THOUSANDS: Final = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)
 _POINT: Final = re.compile(r"([+-]?\d+(?:\.\d+)?),([+-]?\d+(?:\.\d+)?)", re.ASCII)
 _ISO_DATE: Final = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+_DAY_FIRST: Final = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})", re.ASCII)  # 2.3.2026
 _OTHER_DATE: Final = re.compile(r"\d{1,4}[./-]\d{1,2}[./-]\d{1,4}", re.ASCII)
 _TIME: Final = re.compile(r"([01]?\d|2[0-3]):[0-5]\d(:[0-5]\d)?", re.ASCII)
 
@@ -258,7 +259,9 @@ def corners(text: str) -> Points:
 
 
 def date(text: str) -> dt.date:
-    """An ISO date, 2026-03-02; a time after it is left out.
+    """Return the day of an ISO date (2026-03-02) or of one with dots, day first (2.3.2026).
+
+    A time after an ISO date is left out.
 
     Raises
     ------
@@ -266,7 +269,9 @@ def date(text: str) -> dt.date:
         Any other form, or no day of the calendar.
     """
     day = re.split("[T ]", text, maxsplit=1)[0]
-    iso = "Write the date as year-month-day, such as 2026-03-02."
+    iso = "Write the date as year-month-day, such as 2026-03-02, or as 2.3.2026."
+    if dotted := _DAY_FIRST.fullmatch(text):
+        text = day = f"{dotted[3]}-{dotted[2]:0>2}-{dotted[1]:0>2}"
     if not _ISO_DATE.fullmatch(day):
         if _OTHER_DATE.fullmatch(text):
             raise CellError(

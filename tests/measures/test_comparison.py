@@ -98,6 +98,34 @@ def test_too_few_tresses_for_vectors_are_told():
         compare_colours(np.zeros((2, 3)), np.ones((2, 3)))
 
 
+@pytest.mark.parametrize("order", range(4))
+def test_pairs_are_found_whatever_the_order_of_rows(order):
+    """Second implementation: scipy's paired t of pairs put together by their name."""
+    rows = readings({"A": ONE, "B": PAIRED})
+    np.random.default_rng(order).shuffle(rows)
+    second = stats.ttest_rel(ONE, PAIRED)
+
+    (found,) = compare_treatments(rows, measure="root_to_ends", order=("A", "B"))
+
+    assert found.method == "paired t"
+    assert found.difference == pytest.approx(np.mean(ONE - PAIRED))
+    assert found.p == pytest.approx(second.pvalue, rel=1e-9)
+    assert (found.low, found.high) == pytest.approx(tuple(second.confidence_interval()), rel=1e-9)
+
+
+def test_a_missing_partner_costs_its_pair_and_no_other():
+    """The third tress of B is lost: the pairs left give scipy's paired t."""
+    rows = [r for r in readings({"A": ONE, "B": PAIRED}) if r.tress != "B2"]
+    left = np.arange(len(ONE)) != 2
+    second = stats.ttest_rel(ONE[left], PAIRED[left])
+
+    (found,) = compare_treatments(rows[::-1], measure="root_to_ends", order=("A", "B"))
+
+    assert (found.n_a, found.n_b) == (6, 6)
+    assert found.p == pytest.approx(second.pvalue, rel=1e-9)
+    assert (found.low, found.high) == pytest.approx(tuple(second.confidence_interval()), rel=1e-9)
+
+
 def test_the_mixed_model_of_balanced_pairs_is_the_paired_t():
     """Closed form: with one reading a tress and complete pairs, REML gives the paired contrast."""
     rng = np.random.default_rng(2)

@@ -182,6 +182,9 @@ def test_a_comparison_shows_difference_margin_and_verdict():
 
     assert intervals(picture)[0] == (0.4, 2.0)
     assert "a against b" in words(picture)
+    assert "roots to ends" in words(picture)
+    assert "wash 0" in words(picture)
+    assert "less even" in [t.get_text() for t in picture.axes[0].child_axes[0].get_yticklabels()]
 
 
 def test_the_hair_map_keeps_its_scale_and_leaves_the_board_out():

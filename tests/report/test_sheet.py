@@ -44,6 +44,59 @@ def test_cells_and_unknown_columns_survive_a_change(folder):
     assert read_study(folder).rows[0].wash == 3
 
 
+SPOILT = {  # what is wrong with a sheet -> its text; saving any of them would lose something
+    "wrong-columns": HEAD
+    + "photos/lisa.jpg;L2;4;8,5;\nphotos/T1_wash3.jpg;T1;3;;a;note;too many\n",
+    "column-misspelt": "foto;subject;wash\nphotos/lisa.jpg;L2;4\n",
+    "column-missing": "subject;wash\nL2;4\n",
+    "column-twice": "photo;subject;wash;wash\nphotos/lisa.jpg;L2;4;5\n",
+    "control-character": "photo;subject;wash\nphotos/lisa.jpg;L\x07;4\n",
+}
+
+
+def change_a_subject(folder):
+    """What the form does: open the sheet, fill a cell, save."""
+    sheet = Sheet(folder)
+    sheet.set("photos/lisa.jpg", {"subject": "T9"})
+    return sheet.save()
+
+
+@pytest.mark.parametrize("code", SPOILT)
+def test_a_sheet_that_cannot_be_taken_at_its_word_is_never_written(folder, code):
+    path = folder / "photos.csv"
+    path.write_text(SPOILT[code], encoding="utf-8")
+    before = path.read_bytes()
+
+    with pytest.raises(SheetError) as refused:
+        change_a_subject(folder)
+
+    assert refused.value.code == code
+    assert refused.value.remedy
+    assert path.read_bytes() == before
+
+
+def test_no_row_is_lost_by_opening_and_saving(folder):
+    before = Sheet(folder).rows
+
+    sheet = Sheet(folder)
+    sheet.save()
+
+    assert Sheet(folder).rows == before
+    assert len(before) == 2
+
+
+def test_a_place_that_is_no_number_is_no_other_hair(folder):
+    (folder / "photos.csv").write_text(
+        "photo;subject;wash;place\nphotos/lisa.jpg;L1;4;left\nphotos/lisa.jpg;L2;4;2\n",
+        encoding="utf-8",
+    )
+
+    sheet = Sheet(folder)
+
+    assert sheet.find("photos/lisa.jpg") is None
+    assert sheet.find("photos/lisa.jpg", place=2)["subject"] == "L2"
+
+
 def test_new_photos_get_a_row_each_and_other_files_none(folder):
     sheet = Sheet(folder)
 

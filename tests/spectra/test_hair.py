@@ -133,3 +133,27 @@ def test_the_same_seed_draws_the_same_hair():
     assert draw_hair("red", seed=9) == draw_hair("red", seed=9)
     assert draw_hair("red", seed=9) != draw_hair("red", seed=10)
     assert np.array_equal(draw_broad_hair(5, seed=1), draw_broad_hair(5, seed=1))
+
+
+def test_white_hair_is_light_and_nearly_without_colour():
+    """Common practice: white hair holds hardly any melanin; no draw is darker than light blond.
+
+    L* over 60 and C* under 20 in every draw, on average over 70 and under 13: our choice of what
+    a person would still call white.
+    """
+    lab = lab_of(draws("white"))
+    chroma = np.hypot(lab[:, 1], lab[:, 2])
+
+    assert lab[:, 0].min() > 60
+    assert chroma.max() < 20
+    assert lab[:, 0].mean() > 70
+    assert chroma.mean() < 13
+
+
+def test_classes_of_hair_differ_as_their_names_say():
+    """Median lightness: white over light over red, and dark hair darkest."""
+    order = ("white", "light", "red", "dark natural")
+
+    lightness = [np.median(lab_of(draws(name, 60))[:, 0]) for name in order]
+
+    assert lightness == sorted(lightness, reverse=True)

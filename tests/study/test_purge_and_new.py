@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import errno
+
 import pytest
 from folders import TITLE, measured, series, write_study
 
-from hairtone.errors import PhotoError, SheetError
+from hairtone.errors import PhotoError, SheetError, StoreError
+from hairtone.study import purge
 from hairtone.study.new import new_study
 from hairtone.study.purge import purge_subject
 from hairtone.study.sheet import read_study
@@ -118,3 +121,38 @@ def test_a_photo_that_is_not_there_stops_a_new_study_before_anything_is_written(
         new_study(tmp_path / "study", [tmp_path / "gone.jpg"])
 
     assert not (tmp_path / "study").exists()
+
+
+def test_a_copied_photo_that_cannot_be_read_stops_a_new_study(tmp_path, monkeypatch):
+    (tmp_path / "a.jpg").write_bytes(b"1")
+    (tmp_path / "nul.jpg").write_bytes(b"1")
+    assert (new_study(tmp_path / "one", [tmp_path / "nul.jpg"]) / "photos/photo_nul.jpg").exists()
+
+    def failing(self):
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr("pathlib.Path.read_bytes", failing)
+
+    with pytest.raises(StoreError, match="Input/output"):
+        new_study(tmp_path / "two", [tmp_path / "a.jpg"])
+
+
+def test_purging_removes_folders_and_says_what_it_cannot_remove(tmp_path, monkeypatch):
+    folder = write_study(tmp_path, series(("T1",) * 1))
+    measured(folder)
+    (folder / "results/figures").mkdir()
+    (folder / "results/figures/a.png").write_bytes(b"x")
+    (folder / "results/old copy.sqlite").write_bytes(b"x")
+
+    purged = purge.purge_subject(read_study(folder), "T1")
+
+    assert purged.exports == ("figures",)
+    assert "old copy.sqlite" in str(purged)
+    (folder / "results/a.csv").write_text("x")
+
+    def failing(self, **options):
+        raise OSError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr("pathlib.Path.unlink", failing)
+    with pytest.raises(StoreError, match=r"a\.csv could not be removed"):
+        purge._remove_exports(folder / "results")

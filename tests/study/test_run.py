@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import random
@@ -9,15 +10,26 @@ import subprocess
 import sys
 
 import pytest
-from folders import TITLE, measured, measured_by_children, series, write_study
+from folders import (
+    TITLE,
+    measure_fast,
+    measured,
+    measured_by_children,
+    series,
+    write_study,
+)
 
 from hairtone.errors import HairError, SheetError, StoreError
 from hairtone.result import joint_error
+from hairtone.study import files
+from hairtone.study import plan as recipe
+from hairtone.study import store as places
+from hairtone.study import workers as worker
 from hairtone.study.plan import photo_requests
 from hairtone.study.run import measure_study
 from hairtone.study.sheet import read_study
 from hairtone.study.store import Store
-from hairtone.study.workers import Limits
+from hairtone.study.workers import Job, Limits, Supervisor
 
 
 def put(folder, photo, text):
@@ -249,7 +261,8 @@ def test_a_second_run_at_the_same_time_stops_and_says_who_is_writing(tmp_path):
 
 
 RUN = """
-import sys
+import signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored where tests run under nohup
 sys.path[:0] = {path!r}
 from folders import measure_fast
 from hairtone.study.run import StudyStopped, measure_study
@@ -337,3 +350,114 @@ def test_known_tresses_are_asked_for_beside_the_rows(tmp_path):
     assert requests[0].hairs[1].known_u95 == 0.7
     assert [(hair.place, hair.known_lab) for hair in requests[1].hairs] == [(1, None)]
     assert len(measured(folder).rows) == 2
+
+
+def test_what_a_photo_fails_of_is_told_without_a_path(tmp_path):
+    def lacks_memory(request):
+        raise MemoryError
+
+    def has_a_bug(request):
+        raise ValueError(f"no such thing in {tmp_path}/x.jpg")
+
+    def cannot_read(request):
+        raise OSError(errno.EIO, "Input/output error", str(tmp_path))
+
+    told = [worker.run(f, None) for f in (lacks_memory, has_a_bug, cannot_read)]
+
+    assert [kind for kind, _ in told] == ["memory", "bug", "unreadable"]
+    assert not any(str(tmp_path) in says for _, says in told)
+    assert worker.load("hairtone.study.workers", "run") is worker.run
+
+
+def test_children_that_cannot_start_are_told_at_once(tmp_path):
+    def local(request): ...
+
+    jobs = [Job(name="a.jpg", request=None)]
+    with pytest.raises(Exception, match=r"could not be started \(exit status"):
+        list(Supervisor(local, workers=1).run(jobs))
+    with pytest.raises(Exception, match=r"could not be started \(it did not answer"):
+        list(Supervisor(measure_fast, workers=1, limits=Limits(start_s=0.0)).run(jobs))
+
+
+def test_requests_of_a_study_are_those_that_can_be_opened(tmp_path):
+    folder = write_study(tmp_path, series(), settings=TITLE + '[light]\nplain_card = "card.jpg"\n')
+    assert photo_requests(read_study(folder)) == []
+    outcome = measured(folder)
+    assert {row.error.where for row in outcome.rows} == {"card.jpg"}
+
+    (folder / "card.jpg").write_bytes(b"card")
+    (folder / "photos/T1_0.jpg").unlink()
+
+    requests = photo_requests(read_study(folder))
+    assert [request.name for request in requests] == ["photos/T1_before.jpg", "photos/T1_1.jpg"]
+    assert requests[0].card == folder.resolve() / "card.jpg"
+
+
+def test_another_card_or_chart_file_asks_for_new_results(tmp_path):
+    settings = (
+        TITLE.replace("chart24-after-2014-11", "chart.csv") + '[light]\nplain_card = "c.jpg"\n'
+    )
+    folder = write_study(tmp_path, series(washes=("0",)), settings=settings)
+    recipes = []
+    for name in ("chart.csv", "c.jpg", "none"):
+        (folder / "chart.csv").touch()
+        (folder / "c.jpg").touch()
+        (folder / name).write_text("changed")
+        measured(folder)
+        with Store(folder / "results", write=False) as store:
+            recipes.append(store.get("photos/T1_0.jpg").recipe)
+
+    assert len(set(recipes)) == 2
+    assert recipes[1] == recipes[2]
+
+
+def test_files_that_cannot_be_read_are_refused_alone(tmp_path, monkeypatch):
+    folder = write_study(tmp_path, series())
+    measured(folder)
+
+    def failing(path):
+        if path.name == "T1_0.jpg":
+            raise OSError(errno.EIO, "Input/output error")
+        return files.sha256_of(path)
+
+    monkeypatch.setattr("hairtone.study.run.sha256_of", failing)
+
+    outcome = measured(folder)
+
+    assert [row.error.code if row.error else "" for row in outcome.rows] == ["", "not-readable", ""]
+
+
+def test_progress_is_told_photo_by_photo(tmp_path, capsys):
+    told = []
+
+    measured_with = write_study(tmp_path, series())
+    outcome = measure_study(
+        read_study(measured_with), measure=measure_fast, progress=lambda *at: told.append(at)
+    )
+
+    assert told == [(1, 3), (2, 3), (3, 3)]
+    assert capsys.readouterr().err == ""
+    assert "3 measured" in outcome._repr_html_()
+
+
+def test_places_are_told(tmp_path, monkeypatch):
+    assert places.file_system(tmp_path, tmp_path / "no mounts") == ""
+    (tmp_path / "mounts").write_text("short line\n")
+    assert places.file_system(tmp_path, tmp_path / "mounts") == ""
+    monkeypatch.setattr(places, "file_system", lambda folder: "nfs")
+
+    assert any("network folder (nfs)" in note for note in places.store_notes(tmp_path))
+
+
+def test_a_library_that_is_missing_is_part_of_the_recipe(monkeypatch):
+    from importlib import metadata
+
+    def missing(name):
+        raise metadata.PackageNotFoundError
+
+    recipe.versions.cache_clear()
+    monkeypatch.setattr("hairtone.study.plan.metadata.version", missing)
+    try:
+        assert recipe.versions()["rawpy"] == ""
+    finally:
+        recipe.versions.cache_clear()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import errno
 import pickle
 import re
 import unicodedata
@@ -17,6 +18,7 @@ from hairtone.errors import SheetError
 from hairtone.study import table, values
 from hairtone.study import table as workbook
 from hairtone.study.sheet import COLUMNS, SheetRow, read_study
+from hairtone.study.values import SheetFaults
 
 FULL = {
     "photo": "photos/a.jpg",
@@ -124,6 +126,9 @@ def test_a_workbook_says_the_same_as_a_text_table(tmp_path):
         ("corners", "1,1 9,9 9,1 1,9", "crossed-corners"),
         ("date", "01/02/2025", "date-order"),
         ("date", "2025-02-30", "no-such-date"),
+        ("date", "30.02.2025", "no-such-date"),
+        ("date", "03.13.2026", "no-such-date"),
+        ("date", "12.03.26", "date-order"),
         ("date", "2025-2-3", "date-order"),
         ("date", "spring", "not-a-date"),
         ("start", "25:00", "not-a-time"),
@@ -141,6 +146,50 @@ def test_a_cell_that_cannot_be_taken_at_its_word_is_refused(tmp_path, column, te
     assert faults[0].where == f"photos.csv, line 2, column {column}"
     assert faults[0].remedy
     assert not text.strip() or text.strip()[:4] in faults[0].says
+
+
+@pytest.mark.parametrize(
+    ("name", "meant"),
+    [
+        ("root", "roots"),
+        ("washes", "wash"),
+        ("foto", "photo"),
+        ("Subjects", "subject"),
+        ("regrow_th", "regrowth"),
+        ("porosity end", "porosity_ends"),
+        ("replicat", "replicate"),
+    ],
+)
+def test_a_column_that_is_nearly_one_of_ours_is_refused_with_the_likely_name(tmp_path, name, meant):
+    row = {key: text for key, text in FULL.items() if key != meant} | {name: "x"}
+
+    (fault,) = faults_of(tmp_path, [row])
+
+    assert fault.code == "column-misspelt"
+    assert meant in fault.says
+    assert fault.remedy.startswith(f"Rename it to {meant}.")
+    assert fault.where.startswith("photos.csv, column ")
+
+
+@pytest.mark.parametrize("name", ["weight", "depth felt", "operator_2", "stylist", "Salon", "lamp"])
+def test_a_column_of_its_own_meaning_is_kept_as_a_note(tmp_path, name):
+    study = study_of(tmp_path, [FULL | {name: "x"}])
+
+    assert study.rows[0].extra[name.casefold().replace(" ", "_")] == "x"
+
+
+def test_blanks_around_a_column_s_name_do_not_count(tmp_path):
+    row = {key: text for key, text in FULL.items() if key != "section"} | {" Section ": "crown"}
+
+    assert study_of(tmp_path, [row]).rows[0].section == "crown"
+
+
+@pytest.mark.parametrize("text", ["12.03.2026", "12.3.2026", "2026-03-12"])
+def test_a_date_with_dots_is_day_first_and_kept_as_iso(tmp_path, text):
+    row = study_of(tmp_path, [FULL | {"date": text, "next_visit": text}]).rows[0]
+
+    assert row.date == row.next_visit == dt.date(2026, 3, 12)
+    assert row.to_dict()["date"] == "2026-03-12"
 
 
 def test_a_mark_of_new_growth_without_a_line_is_refused(tmp_path):
@@ -432,3 +481,42 @@ def test_any_text_is_a_value_or_a_cell_error(text):
 def test_the_columns_are_those_of_the_contract():
     assert set(COLUMNS) <= set(SheetRow.__dataclass_fields__)
     assert len(set(COLUMNS) - {"regrowth"}) == 32  # of the contract; the mark of new growth is ours
+
+
+def test_accents_damaged_by_an_earlier_program_are_told(tmp_path):
+    rows = [{"photo": "photos/MÃ¼ller.jpg", "subject": "T1", "wash": "0"}]
+
+    notes = read_study(write_study(tmp_path, rows)).notes
+
+    assert any("accents may have been damaged" in note for note in notes)
+
+
+@pytest.mark.parametrize("name", ["photos.csv", "study.toml"])
+def test_a_sheet_that_the_system_will_not_hand_over_is_told(tmp_path, monkeypatch, name):
+    folder = write_study(tmp_path, series())
+    plain = type(folder).open
+
+    def failing(self, *args, **options):
+        if self.name == name:
+            raise OSError(errno.EACCES, "Permission denied")
+        return plain(self, *args, **options)
+
+    def read(self):
+        with failing(self, "rb") as file:
+            return file.read()
+
+    monkeypatch.setattr("pathlib.Path.open", failing)
+    monkeypatch.setattr("pathlib.Path.read_bytes", read)
+
+    with pytest.raises(SheetError, match=r"cannot be opened \(Permission denied\)"):
+        read_study(folder)
+
+
+def test_faults_of_a_sheet_keep_the_places_they_name(tmp_path):
+    (tmp_path / "study.toml").write_text('title = "One"\n', encoding="utf-8")
+    (tmp_path / "photos.csv").write_text("photo,subject\na.jpg,T1\n", encoding="utf-8")
+    with pytest.raises(SheetFaults) as refused:
+        read_study(tmp_path)
+    faults = refused.value
+
+    assert faults.at("another.csv") is faults

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import multiprocessing
 import os
 import random
@@ -11,14 +12,21 @@ import signal
 import sqlite3
 import stat
 import time
+from dataclasses import replace
 
+import numpy as np
 import pytest
+from folders import measured, profile_of, series, write_study
 
+from hairtone.colorimetry import DEFAULT_VIEWING
 from hairtone.errors import StoreError
+from hairtone.measures.blend import StrandContrast
+from hairtone.result import PhotoResult, TressResult
+from hairtone.study import records as pack
 from hairtone.study import store as store_module
 from hairtone.study.files import sha256_of, write_atomically
 from hairtone.study.records import Packed
-from hairtone.study.store import BACKUP, STORE, Store, file_system, store_notes
+from hairtone.study.store import BACKUP, STORE, Store, WriterLock, file_system, store_notes
 
 
 def packed(number: int, *, arrays: bool = True) -> Packed:
@@ -400,3 +408,149 @@ def test_forgotten_photos_leave_nothing_behind(tmp_path):
     assert not [path for path in files if b"p1.jpg" in path.read_bytes()]
     assert not [path for path in files if path.read_bytes() == b"arrays of 1"]
     assert len(numbers(tmp_path)) == 2
+
+
+RESULT = Packed(sha256="a" * 64, status="measured", record='{"value": 1.5}', arrays=b"arrays")
+UNREAD = Packed(sha256="", status="refused", record='{"value": null}', arrays=b"")
+
+
+def test_a_hair_survives_packing():
+    profile = replace(
+        profile_of(1, DEFAULT_VIEWING), sampling_draws=np.ones((8, 60, 3), np.float32)
+    )
+    contrast = StrandContrast(value=3.0, draws=np.ones(5), noise=0.1, mm_per_px=0.05)
+    texture = np.arange(192 * 24, dtype=np.int64).reshape(192, 24).astype(np.int8)
+    tress = TressResult(name="2", place=2, profile=profile, texture=texture, contrast=contrast)
+
+    packed = pack.pack(PhotoResult(photo="a.jpg", sha256="x", tresses=(tress,)))
+
+    again = pack.unpack_profile(packed.arrays, 2, viewing="D65/10")
+    hair = json.loads(packed.record)["hairs"][0]
+    assert np.array_equal(again.draws, profile.draws)
+    assert np.array_equal(again.sampling_draws, profile.sampling_draws)
+    assert again.lab.dtype == np.float64
+    assert not again.lab.flags.writeable
+    assert np.array_equal(pack.texture_from(hair["texture"]), texture)
+    assert pack.contrast_from(hair["contrast"]).value == 3.0
+    assert pack.contrast_from(None) is None
+    with pytest.raises(StoreError, match="profile of hair 1 cannot be read"):
+        pack.unpack_profile(packed.arrays, 1, viewing="D65/10")
+    with pytest.raises(StoreError, match="cannot be read"):
+        pack.unpack_profile(b"no archive", 2, viewing="D65/10")
+
+
+def test_a_fact_that_is_no_number_refuses_the_photo():
+    profile = replace(profile_of(1, DEFAULT_VIEWING), facts={"share": float("nan")})
+    tress = TressResult(name="1", place=1, profile=profile)
+
+    packed = pack.pack(PhotoResult(photo="a.jpg", sha256="x", tresses=(tress,)))
+
+    assert packed.status == "refused"
+    assert json.loads(packed.record)["result"]["error"]["code"] == "not-finite"
+
+
+def coded(name):
+    import sqlite3
+
+    error = sqlite3.OperationalError("x")
+    error.sqlite_errorname = name
+    return error
+
+
+def test_a_store_held_by_another_program_is_told(tmp_path):
+    import sqlite3
+
+    with Store(tmp_path, write=True) as store:
+        told = [
+            store._told(error)
+            for error in map(coded, ("SQLITE_BUSY", "SQLITE_READONLY", "SQLITE_IOERR"))
+        ]
+
+    assert [error.code for error in told] == ["store-locked", "store-read-only", "store-failed"]
+    assert all(error.remedy for error in told)
+    assert isinstance(coded("x"), sqlite3.Error)
+
+
+def test_a_second_lock_waits_its_time_and_a_text_that_cannot_be_written_frees_it(
+    tmp_path, monkeypatch
+):
+    path = tmp_path / "writer.lock"
+    with WriterLock(path), pytest.raises(StoreError, match="Another run"):
+        WriterLock(path, wait_s=0.3).__enter__()
+
+    def full(*args):
+        raise OSError(errno.ENOSPC, "full")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("hairtone.study.store.os.ftruncate", full)
+        with pytest.raises(StoreError, match="disk is full"):
+            WriterLock(path).__enter__()
+
+    with WriterLock(path):
+        assert "process" in path.read_text()
+    assert path.read_text() == ""
+
+
+def test_a_photo_that_could_not_be_read_is_kept_and_not_registered(tmp_path):
+    with Store(tmp_path, write=True) as store:
+        store.put("p.jpg", UNREAD, recipe="r")
+
+        assert store.get("p.jpg").status == "refused"
+        assert store.registered() == {}
+
+
+def test_forgetting_works_before_there_is_a_backup(tmp_path):
+    with Store(tmp_path, write=True) as store:
+        store.put("p.jpg", RESULT, recipe="r")
+        store.forget(("p.jpg",))
+
+        assert store.photos() == ()
+
+
+def test_a_study_never_measured_reads_as_empty(tmp_path):
+    with Store(tmp_path, write=False) as store:
+        assert store.photos() == ()
+
+
+def test_a_disk_that_fails_while_reading_says_so(tmp_path):
+    with Store(tmp_path, write=True) as store:
+        store.put("p.jpg", RESULT, recipe="r")
+
+        with pytest.raises(StoreError, match="disk"), store._telling():
+            raise OSError(5, "Input/output error")
+
+
+def test_a_store_that_fails_its_own_check_is_refused(tmp_path, monkeypatch):
+    with Store(tmp_path, write=True) as store:
+        store.put("p.jpg", RESULT, recipe="r")
+
+    class Doubtful(sqlite3.Connection):
+        def execute(self, sql, *values):
+            told = "SELECT 'row 1 missing from index'" if "quick_check" in sql else sql
+            return super().execute(told, *values)
+
+    connect = sqlite3.connect
+    monkeypatch.setattr(
+        store_module.sqlite3,
+        "connect",
+        lambda *places, **options: connect(*places, factory=Doubtful, **options),
+    )
+
+    with pytest.raises(StoreError, match="damaged"), Store(tmp_path, write=True):
+        pass
+
+
+def test_reading_a_stored_study_needs_no_right_to_write(tmp_path, monkeypatch):
+    folder = write_study(tmp_path, series())
+    first = measured(folder)
+
+    def forbidden(*args, **options):
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    monkeypatch.setattr("hairtone.study.store.os.open", forbidden)
+    second = measured(folder)
+    write_study(folder, series(line="1,2 3,4"))
+
+    assert second.to_json() == first.to_json()
+    with pytest.raises(StoreError, match="cannot be written to, and photos are still"):
+        measured(folder)
