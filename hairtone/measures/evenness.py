@@ -1,36 +1,259 @@
-"""How even a hair's colour is from roots to ends.
+"""How even a hair's colour is: roots to ends, in patches, and places missed or grabbed.
+
+A summary of lengths is lifted by noise, more so the more of them it takes in. The pattern seen is
+taken as the direction, its size t as unknown: t patterns plus noise e read summary(t·pattern + e).
+The limits of t invert that law, as `uncertainty.difference_from_covariance` does for one length.
 
 References
 ----------
 .. [1] R. S. Berns, Billmeyer and Saltzman's Principles of Color Technology: mean colour difference
    from the mean. From memory.
 .. [2] P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379-1389, doi:10.1080/01621459.1968.10480934.
+.. [3] A. B. Olshen, E. S. Venkatraman, R. Lucito, M. Wigler, Biostatistics 5 (2004) 557-572,
+   doi:10.1093/biostatistics/kxh008: two change points at once, so that a piece inside is seen.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from hairtone.colorimetry import (
-    Floats,
-    delta_e,
-    delta_e_metric,
-    lab_to_xyz,
-    lch_difference,
-)
+from hairtone.colorimetry import Floats, delta_e, delta_e_metric, lab_to_xyz, lch_difference
 from hairtone.errors import MeasureError
 from hairtone.hair.types import Profile
-from hairtone.measures.grade import Grade, grade_change
-from hairtone.measures.patchiness import Patchiness, measure_patchiness, slope_of
-from hairtone.measures.patterns import TRIALS, SummaryLaw, largest_length, mean_length, summary_law
-from hairtone.measures.spans import Spans
-from hairtone.measures.words import Bands, read_bands
-from hairtone.measures.zones import THIRDS, tenth_spans, zone_spans
+from hairtone.measures.words import Bands, Grade, grade_change, read_bands
+from hairtone.measures.zones import (
+    THIRDS,
+    Spans,
+    change_noise,
+    check_viewing,
+    measure_spans,
+    tenth_spans,
+    zone_spans,
+)
 from hairtone.showing import Shown
-from hairtone.uncertainty import ColourDifference, difference_from_covariance
+from hairtone.uncertainty import (
+    COVERAGE,
+    ColourDifference,
+    difference_from_covariance,
+    limits_of_reached,
+)
+
+TRIALS: Final = 1024  # noise draws; 2.5 % tails repeat to about 3 %; our choice for speed
+_NEWTON_STEPS: Final = 12  # convex and from the right: doubles its digits each step
+_STEP: Final = 1e-4
+_DONE: Final = 1e-3  # of the reading
+Summary = Callable[[Floats], Floats]  # (..., m, 3) in axes where length is ΔE00 -> (...)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SummaryLaw:
+    """How far a summary is to be believed.
+
+    Attributes
+    ----------
+    low, high : float
+        95 % interval of the true summary.
+    critical : float
+        What equal colours stay under in 95 of 100 repeats.
+    noise : float
+        Root mean square of what equal colours read.
+    """
+
+    low: float
+    high: float
+    critical: float
+    noise: float
+
+
+def mean_length(vectors: Floats) -> Floats:
+    """Mean over m lengths."""
+    return np.asarray(_lengths(vectors).mean(axis=-1))
+
+
+def largest_length(vectors: Floats) -> Floats:
+    """Largest of m lengths."""
+    return np.asarray(_lengths(vectors).max(axis=-1))
+
+
+def _lengths(vectors: Floats) -> Floats:
+    return np.asarray(np.sqrt(np.einsum("...i,...i->...", vectors, vectors)))
+
+
+def summary_law(reading: float, pattern: Floats, noise: Floats, summary: Summary) -> SummaryLaw:
+    """Limits of the true summary whose reading was `reading`.
+
+    Parameters
+    ----------
+    reading : float
+        The summary as read. [ΔE00]
+    pattern : ndarray, shape (m, 3)
+        The differences seen, in axes where their length is ΔE00 near them.
+    noise : ndarray, shape (N, m, 3)
+        What noise alone adds, same axes.
+    summary : callable
+        A convex summary such as `mean_length`.
+    """
+    alone = summary(noise)
+    critical = float(np.quantile(alone, COVERAGE))
+    rms = float(np.sqrt((alone**2).mean()))
+    size = float(summary(pattern))
+    if size <= 0 or reading <= 0:
+        high = float(np.quantile(alone, (1 + COVERAGE) / 2))
+        return SummaryLaw(low=0.0, high=high, critical=critical, noise=rms)
+    reached = _largest_root(reading, pattern * (reading / size), noise, summary)
+    low, high = limits_of_reached(reached * reading, alone)
+    if reading <= critical:
+        low = 0.0
+    return SummaryLaw(low=low, high=high, critical=critical, noise=rms)
+
+
+def _largest_root(reading: float, pattern: Floats, noise: Floats, summary: Summary) -> Floats:
+    """Largest t >= 0 at which summary(t·pattern + e) = reading, 0 where there is none."""
+    size = np.full(len(noise), 1.0 + float(summary(noise).max()) / reading)
+    for _ in range(_NEWTON_STEPS):
+        here = summary(size[:, None, None] * pattern + noise)
+        ahead = summary((size + _STEP)[:, None, None] * pattern + noise)
+        slope = (ahead - here) / _STEP
+        step = np.where(slope > 1e-6, (here - reading) / np.maximum(slope, 1e-6), np.inf)
+        size = np.maximum(size - np.maximum(step, 0.0), 0.0)
+        if not (np.isfinite(step) & (step > _DONE) & (size > 0)).any():
+            break
+    missed = summary(size[:, None, None] * pattern + noise) > reading * 1.01
+    return np.where(missed, 0.0, size)
+
+
+_SPREAD_TRIALS: Final = 128
+_SIZES: Final = np.linspace(0.0, 2.0, 11)  # of the pattern seen, tried for the interval
+_PIECES: Final = 30  # our choice: a patch of a thirtieth of the length is the least that is seen
+_ROBUST: Final = 1.4826  # SD of a normal law over its median absolute deviation
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Patchiness(Shown):
+    """Robust spread along the hair when its steady change is taken out. [ΔE00]
+
+    Attributes
+    ----------
+    value : float
+        What noise adds taken off.
+    raw : float
+        As read.
+    low, high : float
+        95 % interval; `low` is 0 where not resolved.
+    critical : float
+        What an even hair stays under in 95 of 100 repeats, on the footing of `value`.
+    """
+
+    value: float
+    raw: float
+    low: float
+    high: float
+    critical: float
+
+    @property
+    def is_resolved(self) -> bool:
+        """Whether there is more than noise alone produces."""
+        return self.value > self.critical
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready: value, low, high, critical, resolved."""
+        return {
+            "value": round(self.value, 3),
+            "low": round(self.low, 3),
+            "high": round(self.high, 3),
+            "critical": round(self.critical, 3),
+            "resolved": self.is_resolved,
+        }
+
+    def to_frame(self) -> Any:
+        """One row of `to_dict`."""
+        import pandas as pd
+
+        return pd.DataFrame([self.to_dict()])
+
+
+def slope_of(values: Floats) -> Floats:
+    """Theil-Sen slope per step of values evenly spaced along the last axis."""
+    values = np.asarray(values, dtype=np.float64)
+    first, second = np.triu_indices(values.shape[-1], k=1)
+    return _median((values[..., second] - values[..., first]) / (second - first))
+
+
+def detrended(lab: Floats) -> Floats:
+    """Colours along the hair, shape (n, 3), less the Theil-Sen line of each axis."""
+    steps = np.arange(len(lab))
+    line = slope_of(lab.T)[None, :] * steps[:, None]
+    rest = lab - line
+    return np.asarray(rest - np.median(rest, axis=0))
+
+
+def measure_patchiness(profile: Profile) -> Patchiness:
+    """Patchiness of one hair.
+
+    Parameters
+    ----------
+    profile : Profile
+        Colour along the hair.
+    """
+    spans = measure_spans(profile, [(k / _PIECES, (k + 1) / _PIECES) for k in range(_PIECES)])
+    root = np.linalg.cholesky(delta_e_metric(spans.lab.mean(axis=0)))
+    pattern = detrended(spans.lab) @ root
+    noise = _without_line(spans.noise(trials=_SPREAD_TRIALS)) @ root
+    raw = float(robust_spread(pattern))
+    alone = robust_spread(noise)
+    floor, critical = float(np.sqrt((alone**2).mean())), float(np.quantile(alone, COVERAGE))
+
+    def less(value: float) -> float:
+        return float(np.sqrt(max(value**2 - floor**2, 0.0)))
+
+    low, high = _limits(raw, pattern, noise)
+    value, resolved = less(raw), raw > critical
+    return Patchiness(
+        value=value,
+        raw=raw,
+        low=min(low, value) if resolved else 0.0,
+        # a reading under what noise alone makes must not exclude everything
+        high=max(high, value) if resolved else max(high, value, less(critical)),
+        critical=less(critical),
+    )
+
+
+def robust_spread(vectors: Floats) -> Floats:
+    """Robust SD of m vectors, shape (..., m, 3): that of each axis, added in square."""
+    axes = np.ascontiguousarray(np.moveaxis(vectors, -1, -2))
+    each = _ROBUST * _median(np.abs(axes - _median(axes)[..., None]))
+    return np.asarray(np.sqrt((each**2).sum(axis=-1)))
+
+
+def _median(values: Floats) -> Floats:
+    """Median over a short last axis: sorting is several times faster than `numpy.median`."""
+    count = values.shape[-1]
+    ordered = np.sort(values, axis=-1)
+    return np.asarray((ordered[..., (count - 1) // 2] + ordered[..., count // 2]) / 2)
+
+
+def _without_line(noise: Floats) -> Floats:
+    """Noise, shape (N, m, 3), less its straight line along the hair."""
+    steps = np.arange(noise.shape[1])
+    basis, _ = np.linalg.qr(np.stack([np.ones(len(steps)), steps], axis=1))
+    return np.asarray(noise - np.einsum("mk,nk,rnc->rmc", basis, basis, noise, optimize=True))
+
+
+def _limits(raw: float, pattern: Floats, noise: Floats) -> tuple[float, float]:
+    """Sizes of the pattern that would not make this reading rare at 2.5 % a side."""
+    tail = (1 - COVERAGE) / 2
+    read = robust_spread(_SIZES[:, None, None, None] * pattern + noise)
+    rare_above = np.quantile(read, 1 - tail, axis=1) < raw  # this small would read lower
+    rare_below = np.quantile(read, tail, axis=1) > raw  # this large would read higher
+    low = float(_SIZES[rare_above].max(initial=0.0))
+    high = float(_SIZES[~rare_below].max(initial=0.0))
+    return low * raw, high * raw
+
 
 ROOTS, ENDS = 0, 2
 _PAIRS: Final = ((0, 1), (1, 2), (0, 2))
@@ -294,3 +517,190 @@ def _rounded(difference: ColourDifference) -> dict[str, float | bool]:
         key: value if isinstance(value, bool) else round(value, 3)
         for key, value in difference.to_dict().items()
     }
+
+
+Bools = NDArray[np.bool_]
+_PLACE_TRIALS: Final = 400
+_FALSE_RATE: Final = 0.02  # of even hairs in which a patch is seen; our choice
+_LEAST: Final = 1.25  # ΔE00; smaller patches are not reported: nobody would see them; ours
+_SHORTEST: Final = 0.03  # of the length; ours: shorter is the edge of a bin
+_AT_AN_END: Final = 0.1  # of the length; ours: at the clamp and in thin tips bins see less hair
+_LONGEST: Final = 0.5  # a longer piece is the hair's own level; ours
+_MOST: Final = 6  # patches told a hair; ours
+_SMOOTH: Final = 3  # degree of the steady change taken off; ours
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Patch(Shown):
+    """One place that took up less or more than the hair around it.
+
+    Attributes
+    ----------
+    start, stop : float
+        0 roots .. 1 ends.
+    difference : ColourDifference
+        Of the place from what the hair around it leads one to expect there.
+    kind : str
+        ``"missed"`` (less colour) or ``"grabbed"`` (more).
+    """
+
+    start: float
+    stop: float
+    difference: ColourDifference
+    kind: str
+
+    def to_frame(self) -> Any:
+        """One row, columns as patches.csv from `from` on."""
+        return patches_frame([self])
+
+
+def patches_frame(patches: Sequence[Patch]) -> Any:
+    """Table of patches: from, to, delta_e, kind."""
+    import pandas as pd
+
+    rows = [(p.start, p.stop, p.difference.delta_e, p.kind) for p in patches]
+    return pd.DataFrame(rows, columns=["from", "to", "delta_e", "kind"])
+
+
+def find_patches(profile: Profile, *, natural: Profile | None = None) -> tuple[Patch, ...]:
+    """Missed and grabbed places of one hair, the plainest first.
+
+    The steady change along the hair is taken off robustly; places that differ from it by more than
+    noise makes them in 2 of 100 even hairs are told, one after another [3]_.
+
+    Parameters
+    ----------
+    profile : Profile
+        Colour along the hair.
+    natural : Profile, optional
+        The same hair before colouring; its own pattern is taken off, and what counts as less
+        colour is told by the dye's own direction rather than by lightness.
+
+    Raises
+    ------
+    MeasureError
+        ``viewings-differ``.
+    """
+    spans = _bins(profile)
+    lab, noise, lead = spans.lab, spans.noise(trials=_PLACE_TRIALS), np.array([-1.0, 0.0, 0.0])
+    root = metric_root(lab.mean(axis=0))
+    if natural is not None:
+        check_viewing([profile, natural])
+        before = _bins(natural)
+        noise = change_noise(before, spans, paired=False, trials=_PLACE_TRIALS)
+        lab = spans.lab - before.lab
+        lead = lab.mean(axis=0)
+    pattern, shaken = lab @ root, noise @ root
+    shaken = shaken * _roughness(pattern, shaken)
+    windows = _windows(len(pattern))
+    threshold = _threshold(shaken, windows)
+    left_out = np.zeros(len(pattern), dtype=bool)
+    found: list[Patch] = []
+    for _ in range(_MOST):
+        rest = pattern - _steady(pattern, left_out)
+        window = _plainest(rest, windows, left_out, threshold)
+        if window is None:
+            break
+        found.append(_patch(rest, shaken, window, root, spans.lab, lead))
+        left_out[window[0] : window[1]] = True
+    return tuple(patch for patch in found if patch.difference.delta_e >= _LEAST)
+
+
+def _bins(profile: Profile) -> Spans:
+    count = len(profile.position)
+    return measure_spans(profile, [(k / count, (k + 1) / count) for k in range(count)])
+
+
+def _roughness(pattern: Floats, shaken: Floats) -> float:
+    """How much rougher the hair is from bin to bin than its noise says, 1 at least."""
+    seen = np.median(np.abs(np.diff(pattern, axis=0)))
+    said = np.median(np.abs(np.diff(shaken, axis=1)))
+    return float(max(1.0, seen / max(float(said), 1e-9)))
+
+
+def _windows(count: int) -> NDArray[np.int64]:
+    """First and last-but-one bin of every place that may be told, shape (w, 2)."""
+    shortest, at_an_end = max(2, round(_SHORTEST * count)), round(_AT_AN_END * count)
+    longest = int(_LONGEST * count)
+    return np.array(
+        [
+            (first, first + length)
+            for length in range(shortest, longest + 1)
+            for first in range(count - length + 1)
+            if length >= at_an_end or (first > 0 and first + length < count)
+        ]
+    )
+
+
+def _steady(pattern: Floats, left_out: Bools) -> Floats:
+    """Smooth change along the hair, robust (Huber weights), `left_out` bins not used."""
+    steps = np.linspace(-1, 1, len(pattern))
+    basis = np.polynomial.legendre.legvander(steps, _SMOOTH)
+    weight = np.where(left_out, 0.0, 1.0)
+    for _ in range(15):
+        scaled = basis * np.sqrt(weight)[:, None]
+        fitted = basis @ np.linalg.lstsq(scaled, pattern * np.sqrt(weight)[:, None], rcond=None)[0]
+        away = np.linalg.norm(pattern - fitted, axis=1)
+        scale = 1.5 * np.median(away[~left_out]) + 1e-9
+        weight = np.where(left_out, 0.0, np.minimum(1.0, (scale / np.maximum(away, 1e-12)) ** 2))
+    return np.asarray(fitted)
+
+
+def _means(rest: Floats, windows: NDArray[np.int64]) -> Floats:
+    """Mean over each window, shape (..., w, 3)."""
+    total = np.cumsum(rest, axis=-2)
+    total = np.concatenate([np.zeros_like(total[..., :1, :]), total], axis=-2)
+    gap = total[..., windows[:, 1], :] - total[..., windows[:, 0], :]
+    return np.asarray(gap / (windows[:, 1] - windows[:, 0])[:, None])
+
+
+def _without_steady(shaken: Floats) -> Floats:
+    """Noise less its own smooth change."""
+    steps = np.linspace(-1, 1, shaken.shape[1])
+    basis, _ = np.linalg.qr(np.polynomial.legendre.legvander(steps, _SMOOTH))
+    return np.asarray(shaken - np.einsum("mk,nk,rnc->rmc", basis, basis, shaken, optimize=True))
+
+
+def _stands(rest: Floats, windows: NDArray[np.int64]) -> Floats:
+    """How far each window stands out, shape (..., w): what telling it saves in squares, rooted."""
+    lengths = windows[:, 1] - windows[:, 0]
+    return np.asarray(np.linalg.norm(_means(rest, windows), axis=-1) * np.sqrt(lengths))
+
+
+def _threshold(shaken: Floats, windows: NDArray[np.int64]) -> float:
+    """What the plainest window of an even hair stays under but for the false rate."""
+    most = _stands(_without_steady(shaken), windows).max(axis=1)
+    return float(np.quantile(most, 1 - _FALSE_RATE))
+
+
+def _plainest(
+    rest: Floats, windows: NDArray[np.int64], left_out: Bools, threshold: float
+) -> tuple[int, int] | None:
+    """The window that stands out most, if any does; known patches are not told again."""
+    taken = np.concatenate([[0], np.cumsum(left_out)])
+    free = taken[windows[:, 1]] == taken[windows[:, 0]]
+    stands = np.where(free, _stands(rest, windows), 0.0)
+    best = int(stands.argmax())
+    if stands[best] <= threshold:
+        return None
+    return int(windows[best, 0]), int(windows[best, 1])
+
+
+def _patch(
+    rest: Floats,
+    shaken: Floats,
+    window: tuple[int, int],
+    root: Floats,
+    lab: Floats,
+    lead: Floats,
+) -> Patch:
+    """The place in figures."""
+    first, stop = window
+    back = np.linalg.inv(root)
+    gap = rest[first:stop].mean(axis=0) @ back
+    moved = _without_steady(shaken)[:, first:stop].mean(axis=1) @ back
+    here = lab[first:stop].mean(axis=0)
+    difference = difference_from_covariance(here - gap, here, moved.T @ moved / len(moved))
+    count = len(rest)
+    kind = "grabbed" if float(gap @ lead) > 0 else "missed"
+    return Patch(start=first / count, stop=stop / count, difference=difference, kind=kind)

@@ -1,28 +1,250 @@
-"""How one zone of a hair loses its colour, wash by wash.
+"""How one zone of a hair loses its colour, wash by wash: change, colour and dye left, tone.
 
 References
 ----------
 .. [1] P. Kubelka, F. Munk, Z. tech. Phys. 12 (1931) 593-601.
+.. [2] D. W. Marquardt, J. Soc. Ind. Appl. Math. 11 (1963) 431-441, doi:10.1137/0111030.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import chdtrc
 
-from hairtone.colorimetry import Floats, delta_e_ab, lch_difference
+from hairtone.colorimetry import Floats, delta_e_ab, lab_to_xyz, lch_difference
 from hairtone.errors import MeasureError
-from hairtone.measures.grade import Grade, grade_change
-from hairtone.measures.left import ENOUGH_UPTAKE, Left, colour_left
 from hairtone.measures.missing import Missing
-from hairtone.measures.pooling import BORROWED_RELAYING, check_viewing, joint_noise
-from hairtone.measures.tone import describe_drift
-from hairtone.measures.words import Bands, read_bands
+from hairtone.measures.pooling import BORROWED_RELAYING, joint_noise
+from hairtone.measures.words import Bands, Grade, grade_change, read_bands
+from hairtone.measures.zones import check_viewing
 from hairtone.showing import Shown
-from hairtone.uncertainty import ColourDifference, LabEstimate, difference_from_covariance
+from hairtone.uncertainty import COVERAGE, ColourDifference, LabEstimate, difference_from_covariance
+
+ENOUGH_UPTAKE: Final = 5.0  # noise SDs; our choice: at 3 a true 10 % would read 24 % uncorrected
+_LEAST_REFLECTANCE: Final = 1e-4  # keeps K/S finite for black readings; our choice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Left:
+    """Colour left in m states of one zone.
+
+    Attributes
+    ----------
+    percent : ndarray, shape (m,)
+        100 at the first state by definition.
+    low, high : ndarray, shape (m,)
+        95 % interval.
+    errors : ndarray, shape (N, m)
+        Errors of `percent`, drawn together.
+    uptake, uptake_noise : float
+        ΔE*ab of the first state from the colour before, and its noise SD.
+    uptake_errors : ndarray, shape (N,)
+        Errors of `uptake`, drawn with the rest.
+    drift : ndarray, shape (m, 3)
+        What is off the straight way back to the colour before. [Lab units]
+    drift_critical : ndarray, shape (m,)
+        What a drift of nothing stays under in 95 of 100 repeats. [ΔE*ab]
+    dye : ndarray, shape (m,)
+        Per cent of dye left by Kubelka-Munk; an estimate.
+    """
+
+    percent: Floats
+    low: Floats
+    high: Floats
+    errors: Floats
+    uptake: float
+    uptake_noise: float
+    uptake_errors: Floats
+    drift: Floats
+    drift_critical: Floats
+    dye: Floats
+
+    @property
+    def is_enough(self) -> bool:
+        """Whether the uptake stands far enough above its noise."""
+        return self.uptake >= ENOUGH_UPTAKE * self.uptake_noise
+
+
+def colour_left(before: Floats, states: Floats, noise: Floats, *, white: tuple[float, ...]) -> Left:
+    """Colour left by the share of the way back to the colour before.
+
+    Parameters
+    ----------
+    before : ndarray, shape (3,)
+        L*a*b* before colouring.
+    states : ndarray, shape (m, 3)
+        L*a*b* just coloured, then after washes.
+    noise : ndarray, shape (N, 1 + m, 3)
+        Errors of before and states, drawn together.
+    white : tuple of float
+        White point of the L*a*b*.
+
+    Notes
+    -----
+    ``R = 100 (c_n - c_b)·(c_0 - c_b) / |c_0 - c_b|²``. Noise common to both factors lifts either
+    product by a trace that is known; it is taken off (ours), so that little colour left is not
+    read as more.
+    """
+    change = states - before
+    shaken = noise[:, 1:] - noise[:, :1]
+    lift = np.einsum("nmc,nc->m", shaken, shaken[:, 0]) / len(shaken)
+    percent = _share(change, lift)
+    drawn = _share(change + shaken, lift) - _share(change, lift)
+    drawn[:, 0] = 0.0
+    errors = drawn - np.median(drawn, axis=0)
+    tail = 100 * (1 - COVERAGE) / 2
+    low, high = percent - np.percentile(drawn, [100 - tail, tail], axis=0)
+    uptake = float(np.linalg.norm(change[0]))
+    unit = change[0] / uptake if uptake > 0 else np.array([1.0, 0.0, 0.0])
+    along = shaken[:, 0] @ unit
+    drift, critical = _drift(change, shaken, percent)
+    return Left(
+        percent=percent,
+        low=np.minimum(low, percent),
+        high=np.maximum(high, percent),
+        errors=errors,
+        uptake=uptake,
+        uptake_noise=float(along.std()),
+        uptake_errors=along,
+        drift=drift,
+        drift_critical=critical,
+        dye=dye_left(before, states, white=white),
+    )
+
+
+def _share(change: Floats, lift: Floats) -> Floats:
+    """Per cent of the way, shape (..., m), of changes from before, shape (..., m, 3)."""
+    first = change[..., :1, :]
+    product = (change * first).sum(axis=-1) - lift
+    square = product[..., :1]
+    floor = 0.05 * (first**2).sum(axis=-1)  # too little uptake to divide by; refused elsewhere
+    share = 100 * product / np.maximum(square, floor)
+    share[..., 0] = 100.0
+    return np.asarray(share)
+
+
+def _drift(change: Floats, shaken: Floats, percent: Floats) -> tuple[Floats, Floats]:
+    """What is off the straight way, and its critical length."""
+    share = percent[:, None] / 100
+    drift = change - share * change[0]
+    errors = shaken - share * shaken[:, :1]
+    unit = change[0] / max(float(np.linalg.norm(change[0])), 1e-12)
+    across = errors - (errors @ unit)[..., None] * unit
+    critical = np.quantile(np.linalg.norm(across, axis=2), COVERAGE, axis=0)
+    return drift, critical
+
+
+def dye_left(before: Floats, states: Floats, *, white: tuple[float, ...]) -> Floats:
+    """Per cent of the dye left by Kubelka-Munk K/S of X, Y and Z, an estimate; shape (m,).
+
+    Dye adds to K/S in proportion to its amount [1]_; X, Y and Z stand in for narrow bands.
+
+    Parameters
+    ----------
+    before : ndarray, shape (3,)
+        L*a*b* before colouring.
+    states : ndarray, shape (m, 3)
+        L*a*b* just coloured, then after washes.
+    white : tuple of float
+        White point.
+    """
+    own = absorption(lab_to_xyz(before, white=white) / np.asarray(white))
+    added = absorption(lab_to_xyz(states, white=white) / np.asarray(white)) - own
+    square = float((added[0] ** 2).sum())
+    if square <= 0:
+        return np.full(len(states), np.nan)
+    return np.asarray(100 * (added @ added[0]) / square)
+
+
+def absorption(reflectance: Floats) -> Floats:
+    """Kubelka-Munk K/S = (1 - R)²/(2R) of reflectances 0..1 [1]_."""
+    clear = np.clip(reflectance, _LEAST_REFLECTANCE, 1.0)
+    return np.asarray((1 - clear) ** 2 / (2 * clear))
+
+
+BROWN_HUE: Final = 68.0  # degrees, where hair is too grey to have a hue of its own; our choice
+LEAST_CHROMA: Final = 4.0  # C*ab under which hair counts as too grey for that; our choice
+_PART: Final = 0.35  # share of the drift below which a direction is not named; our choice
+NO_DRIFT: Final = "tone held"
+
+
+def brown_axis(before: Floats) -> tuple[Floats, Floats]:
+    """Unit vectors in a*, b*: towards more of the hair's own warm brown, and towards red from it.
+
+    Parameters
+    ----------
+    before : ndarray, shape (3,)
+        L*a*b* of the hair before colouring.
+    """
+    a, b = float(before[1]), float(before[2])
+    size = float(np.hypot(a, b))
+    if size < LEAST_CHROMA:
+        hue = np.radians(BROWN_HUE)
+        a, b, size = float(np.cos(hue)), float(np.sin(hue)), 1.0
+    warm = np.array([a, b]) / size
+    return warm, np.array([warm[1], -warm[0]])
+
+
+def describe_drift(
+    before: Floats, dye: Floats, drift: Floats, *, critical: float, least: float
+) -> str:
+    """Which way the tone went beside the straight way back to the hair's own colour.
+
+    Parameters
+    ----------
+    before : ndarray, shape (3,)
+        L*a*b* before colouring.
+    dye : ndarray, shape (3,)
+        Colour just after colouring less colour before. [Lab units]
+    drift : ndarray, shape (3,)
+        What is off the straight way. [Lab units]
+    critical : float
+        What no drift stays under. [ΔE*ab]
+    least : float
+        Drift that is too small for words. [ΔE*ab]
+    """
+    size = float(np.linalg.norm(drift))
+    if size <= critical:
+        return "no drift of tone that these photos resolve"
+    if size < least:
+        return NO_DRIFT
+    warm, red = brown_axis(before)
+    tone = np.asarray(drift[1:], dtype=np.float64)
+    along, across, light = float(tone @ warm), float(tone @ red), float(drift[0])
+    words = []
+    if abs(along) > _PART * size:
+        words.append("warmer" if along > 0 else "cooler")
+    if abs(across) > _PART * size:
+        words.append("redder" if across > 0 else "greener")
+    if abs(light) > _PART * size:
+        words.append("lighter" if light > 0 else "darker")
+    put_in = np.asarray(dye[1:], dtype=np.float64)
+    leaves = _what_leaves(put_in @ np.stack([warm, red], axis=1), (along, across), _PART * size)
+    return " and ".join(words) + (f"; {leaves}" if leaves else "")
+
+
+def _what_leaves(dye: Floats, moved: tuple[float, float], least: float) -> str:
+    """The part of the dye's own tone, towards warm and red, that went ahead of the rest."""
+    (warm, red), (along, across) = (float(v) for v in dye), moved
+    parts = {
+        "the red leaves first": (red, across),
+        "the green leaves first": (-red, -across),
+        "the gold leaves first": (warm, along),
+        "the ash leaves first": (-warm, -along),
+    }
+    size = float(np.hypot(warm, red))
+    ahead = {
+        words: -went
+        for words, (put_in, went) in parts.items()
+        if put_in > _PART * size and -went > least
+    }
+    return max(ahead, key=lambda words: ahead[words]) if ahead else ""
+
 
 TRIALS: Final = 2048
 LEAST_WASHES: Final = 3  # washes after 0 that a curve needs; our choice
@@ -274,3 +496,196 @@ def _missing(zone: str, left: Left | None, washed: int) -> tuple[Missing, ...]:
         photos = f"{washed} wash{'es' if washed != 1 else ''} measured after wash 0"
         told.append(Missing(says=f"{photos}; a fade curve needs {LEAST_WASHES}", zone=zone))
     return tuple(told)
+
+
+Curve = Callable[[Floats], Floats]  # parameters (N, p) -> values (N, m)
+_STEPS: Final = 200
+_DONE: Final = 1e-10  # relative change of the sum of squares
+_NUDGE: Final = 6e-6  # cube root of double precision: best step of a central difference
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CurveFit:
+    """Parameters of a curve for each of N sets of readings.
+
+    Attributes
+    ----------
+    parameters : ndarray, shape (N, p)
+        Best fit.
+    squares : ndarray, shape (N,)
+        Sum of squared residuals, whitened.
+    covariance : ndarray, shape (N, p, p)
+        Of the parameters where whitened readings have an SD of 1.
+    """
+
+    parameters: Floats
+    squares: Floats
+    covariance: Floats
+
+
+def whitener(covariance: Floats) -> Floats:
+    """Matrix that, from the right, gives readings of that covariance an SD of 1 each."""
+    values, vectors = np.linalg.eigh(covariance)
+    floor = 1e-9 * float(values.max()) + 1e-12  # a covariance from draws may lack rank
+    return np.asarray(vectors / np.sqrt(np.maximum(values, floor)))
+
+
+def fit_curves(curve: Curve, readings: Floats, start: Floats, *, white: Floats) -> CurveFit:
+    """Fit one curve to N sets of readings [2]_.
+
+    Parameters
+    ----------
+    curve : callable
+        Parameters (N, p) to values (N, m).
+    readings : ndarray, shape (N, m)
+        What was read.
+    start : ndarray, shape (p,) or (N, p)
+        Where to start from.
+    white : ndarray, shape (m, m)
+        From `whitener`; the unit matrix where all readings are equally good.
+    """
+    theta = np.array(np.broadcast_to(start, (len(readings), np.shape(start)[-1])), np.float64)
+    squares = _squares(curve, readings, theta, white)
+    damping = np.full(len(readings), 1e-3)
+    for _ in range(_STEPS):
+        slope = _slope(curve, theta, white)
+        rest = (readings - curve(theta)) @ white
+        normal = np.einsum("nmp,nmq->npq", slope, slope)
+        lean = np.einsum("nmp,nm->np", slope, rest)
+        scale = np.einsum("npp->np", normal) + 1e-12
+        damped = normal + (damping[:, None] * scale)[:, :, None] * np.eye(theta.shape[1])
+        tried = theta + np.linalg.solve(damped, lean[..., None])[..., 0]
+        now = _squares(curve, readings, tried, white)
+        better = now < squares
+        gain = np.where(better, squares - now, 0.0)
+        small = gain <= _DONE * squares
+        theta = np.where(better[:, None], tried, theta)
+        squares = np.where(better, now, squares)
+        stuck = ~better & (damping > 1e8)
+        if ((better & small) | stuck | (squares < 1e-25)).all():
+            break
+        damping = np.clip(np.where(better, damping / 7, damping * 5), 1e-12, 1e12)
+    return CurveFit(
+        parameters=theta, squares=squares, covariance=_inverse(_slope(curve, theta, white))
+    )
+
+
+def _squares(curve: Curve, readings: Floats, theta: Floats, white: Floats) -> Floats:
+    with np.errstate(over="ignore", invalid="ignore"):
+        rest = (readings - curve(theta)) @ white
+        total = (rest**2).sum(axis=1)
+    return np.where(np.isfinite(total), total, np.inf)
+
+
+def _slope(curve: Curve, theta: Floats, white: Floats) -> Floats:
+    """Slope of the whitened curve by each parameter, shape (N, m, p)."""
+    columns = []
+    for at in range(theta.shape[1]):
+        nudge = np.zeros_like(theta)
+        nudge[:, at] = _NUDGE * np.maximum(np.abs(theta[:, at]), 1e-3)
+        rise = curve(theta + nudge) - curve(theta - nudge)
+        columns.append((rise / (2 * nudge[:, at : at + 1])) @ white)
+    return np.stack(columns, axis=-1)
+
+
+def _inverse(slope: Floats) -> Floats:
+    normal = np.einsum("nmp,nmq->npq", slope, slope)
+    # of a curve that no parameter moves nothing is known: a variance past all bounds, no overflow
+    normal = normal + 1e-200 * np.eye(slope.shape[-1])
+    return np.linalg.pinv(normal, hermitian=True, rcond=1e-14)
+
+
+_SHAPE_MISFIT: Final = 0.05  # p of χ² below which the shape is said not to fit; our choice
+_AT_ONCE: Final = 0.05  # of the change still to come at the first wash: it says nothing of the rate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangeCurve(Shown):
+    """ΔE from wash 0 as D (1 - exp(-n/τ)).
+
+    Attributes
+    ----------
+    final, final_sd : float
+        D, where the change ends, and its SD. [ΔE]
+    time_constant : float or None
+        τ in washes; None where the change was over at the first wash measured.
+    time_constant_sd : float or None
+        Its SD.
+    chi_squared, freedom : float
+        Weighted squares left, and their degrees of freedom.
+    misfit_p : float
+        How often a true curve of this shape is that far off or more.
+    """
+
+    final: float
+    final_sd: float
+    time_constant: float | None
+    time_constant_sd: float | None
+    chi_squared: float
+    freedom: int
+    misfit_p: float
+
+    @property
+    def is_misfit(self) -> bool:
+        """The readings do not follow this shape; its figures then say little."""
+        return self.misfit_p < _SHAPE_MISFIT
+
+    def to_frame(self) -> Any:
+        """One row: final, time_constant, misfit (χ² a degree of freedom), misfit_p."""
+        import pandas as pd
+
+        row = {
+            "final": self.final,
+            "time_constant": self.time_constant,
+            "misfit": self.chi_squared / self.freedom,
+            "misfit_p": self.misfit_p,
+        }
+        return pd.DataFrame([row])
+
+
+def change_curve(washes: ArrayLike, delta_e: ArrayLike, *, sd: ArrayLike) -> ChangeCurve:
+    """Curve of how the difference from wash 0 grows.
+
+    Parameters
+    ----------
+    washes : array_like, shape (m,)
+        1 and more; the difference is 0 at wash 0 by definition.
+    delta_e : array_like, shape (m,)
+        Difference from wash 0, any formula.
+    sd : array_like, shape (m,) or ()
+        Standard error of each.
+
+    Raises
+    ------
+    MeasureError
+        ``too-few-washes``: under 3.
+    """
+    n, seen = np.asarray(washes, np.float64), np.asarray(delta_e, np.float64)
+    if len(n) < LEAST_WASHES:
+        raise MeasureError(
+            "too-few-washes",
+            f"{len(n)} washes after wash 0 were measured; a curve needs {LEAST_WASHES}.",
+            remedy="Photograph the hair after more washes.",
+        )
+    white = whitener(np.diag(np.broadcast_to(np.asarray(sd, np.float64), n.shape) ** 2))
+
+    def curve(theta: Floats) -> Floats:
+        rate = np.exp(np.clip(theta[:, 1:2], -8, 4))
+        return np.asarray(theta[:, :1] * (1 - np.exp(-rate * n)))
+
+    starts = np.array([[seen.max(), np.log(rate)] for rate in (0.05, 0.2, 1.0, 3.0)])
+    found = fit_curves(curve, np.tile(seen, (len(starts), 1)), starts, white=white)
+    best = int(found.squares.argmin())
+    final, log_rate = (float(v) for v in found.parameters[best])
+    spread = np.sqrt(np.maximum(np.diag(found.covariance[best]), 0.0))
+    rate, freedom = float(np.exp(np.clip(log_rate, -8, 4))), len(n) - 2
+    is_told = np.exp(-rate * n.min()) > _AT_ONCE
+    return ChangeCurve(
+        final=final,
+        final_sd=float(spread[0]),
+        time_constant=1 / rate if is_told else None,
+        time_constant_sd=float(spread[1]) / rate if is_told else None,
+        chi_squared=float(found.squares[best]),
+        freedom=freedom,
+        misfit_p=float(chdtrc(freedom, found.squares[best])),
+    )

@@ -1,13 +1,187 @@
-"""Mean colour of zones and tenths of a hair."""
+"""Mean colours of zones, tenths, spans and sections, the errors of one hair kept together.
+
+Spans stay on the same hair while it grows and is trimmed.
+"""
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from itertools import combinations
+from typing import Any, Final
 
+import numpy as np
+
+from hairtone.colorimetry import Floats, Viewing, lab_to_xyz, xyz_to_lab
 from hairtone.errors import MeasureError
 from hairtone.hair.types import Profile
-from hairtone.measures.spans import Spans, measure_spans
-from hairtone.uncertainty import LabEstimate
+from hairtone.showing import Shown
+from hairtone.uncertainty import ColourDifference, LabEstimate, colour_difference
+
+# bins over which fibres are taken as shared when a profile does not say; our choice: the fibres of
+# a tress run on from bin to bin, three sixtieths of it claim less averaging than there may be
+SHARED_BINS: Final = 3
+MADE_DRAWS: Final = 512  # stand-in for the joint bootstrap; covariances repeat to 6 %
+
+
+def check_viewing(colours: Sequence[LabEstimate] | Sequence[Profile]) -> None:
+    """Refuse colours that are stated for different viewings."""
+    named = sorted({str(colour.viewing) for colour in colours})
+    if len(named) > 1:
+        raise MeasureError(
+            "viewings-differ",
+            f"The colours are stated for {' and '.join(named)}.",
+            remedy="Measure all photos for one viewing.",
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Spans:
+    """Mean colours over m spans of one hair.
+
+    Attributes
+    ----------
+    lab : ndarray, shape (m, 3)
+        Mean in linear light, as L*a*b*.
+    sampling : ndarray, shape (R, m, 3)
+        What each resampling of the fibres moves them by, all spans together. [Lab units]
+    calibration : ndarray, shape (K, m, 3)
+        What each equally good calibration and light moves them by. [Lab units]
+    viewing : Viewing
+        Illuminant and observer.
+    """
+
+    lab: Floats
+    sampling: Floats
+    calibration: Floats
+    viewing: Viewing
+
+    def estimate(self, index: int) -> LabEstimate:
+        """One of the spans by itself."""
+        moved = self.sampling[:, index]
+        return LabEstimate(
+            lab=self.lab[index],
+            sampling_covariance=moved.T @ moved / len(moved),
+            draws=(self.lab[index] + self.calibration[:, index]).astype(np.float32),
+            viewing=self.viewing,
+        )
+
+    def difference_covariance(self, first: int, second: int) -> Floats:
+        """Covariance of span `second` minus span `first`, shape (3, 3). [Lab units squared]"""
+        covariance = np.zeros((3, 3))
+        for moved in (self.sampling, self.calibration):
+            gap = moved[:, second] - moved[:, first]
+            covariance += gap.T @ gap / len(gap)
+        return covariance
+
+    def noise(self, *, trials: int) -> Floats:
+        """Normal errors of all spans with their joint covariance, shape (trials, m, 3)."""
+        size = self.lab.size
+        flat = [moved.reshape(-1, size) for moved in (self.sampling, self.calibration)]
+        values, vectors = np.linalg.eigh(sum(moved.T @ moved / len(moved) for moved in flat))
+        root = vectors * np.sqrt(np.maximum(values, 0.0))
+        return (unit_normals(trials, size, 0) @ root.T).reshape(trials, *self.lab.shape)
+
+
+def change_noise(first: Spans, second: Spans, *, paired: bool, trials: int) -> Floats:
+    """Errors of the change from `first` to `second` in all spans, shape (trials, m, 3)."""
+    if not paired:
+        ahead = second.noise(trials=trials)
+        # the same normals serve both photos: turned, so that they are independent
+        return np.asarray(ahead - np.roll(first.noise(trials=trials), 1 + trials // 3, axis=0))
+    rows = min(len(first.calibration), len(second.calibration))
+    gap = second.calibration[:rows] - first.calibration[:rows]
+    pair = Spans(lab=second.lab, sampling=second.sampling, calibration=gap, viewing=second.viewing)
+    alone = Spans(
+        lab=first.lab,
+        sampling=first.sampling,
+        calibration=np.zeros_like(gap),
+        viewing=first.viewing,
+    )
+    shaken = alone.noise(trials=trials)
+    return np.asarray(pair.noise(trials=trials) - np.roll(shaken, 1 + trials // 3, axis=0))
+
+
+@cache
+def unit_normals(rows: int, columns: int, seed: int) -> Floats:
+    """Unit normal numbers, the same at every call, shape (rows, columns)."""
+    numbers = np.random.default_rng(seed).standard_normal((rows, columns))
+    numbers.flags.writeable = False
+    return numbers
+
+
+def measure_spans(profile: Profile, edges: Sequence[tuple[float, float]]) -> Spans:
+    """Mean colours over spans of a profile.
+
+    Parameters
+    ----------
+    profile : Profile
+        Colour along one hair.
+    edges : sequence of (float, float)
+        Start and stop of each span, 0 roots .. 1 ends.
+
+    Raises
+    ------
+    MeasureError
+        ``span-empty``: a span holds no bin of the profile.
+    """
+    weights = np.array([_weights(profile, start, stop) for start, stop in edges])
+    white = profile.viewing.white
+    lab, shaken, drawn = (xyz_to_lab(weights @ xyz, white=white) for xyz in _light_of(profile))
+    return Spans(
+        lab=lab,
+        sampling=shaken - shaken.mean(axis=0),
+        calibration=drawn - lab,
+        viewing=profile.viewing,
+    )
+
+
+@lru_cache(maxsize=16)  # zones, tenths and pieces of a hair and of its washes, asked for in turn
+def _light_of(profile: Profile) -> tuple[Floats, Floats, Floats]:
+    """XYZ of a profile, of its sampling draws and of its calibration draws."""
+    labs = (profile.lab, sampling_draws(profile), profile.draws)
+    white = profile.viewing.white
+    lab, shaken, drawn = (lab_to_xyz(np.asarray(v, np.float64), white=white) for v in labs)
+    return lab, shaken, drawn
+
+
+def _weights(profile: Profile, start: float, stop: float) -> Floats:
+    """Share of each bin in the span's mean: equal lengths of hair count the same."""
+    position = np.asarray(profile.position, dtype=np.float64)
+    if len(position) > 1:
+        middles = (position[1:] + position[:-1]) / 2
+        borders = np.concatenate([[0.0], middles, [1.0]])
+    else:
+        borders = np.array([0.0, 1.0])
+    overlap = np.minimum(borders[1:], stop) - np.maximum(borders[:-1], start)
+    overlap = np.maximum(overlap, 0.0)
+    if not overlap.sum() > 0:
+        raise MeasureError(
+            "span-empty",
+            f"No part of the hair lies between {start:.2f} and {stop:.2f} of its length.",
+            remedy="Give a span from 0 (roots) to 1 (ends), start below stop.",
+        )
+    return np.asarray(overlap / overlap.sum())
+
+
+def sampling_draws(profile: Profile) -> Floats:
+    """The profile under each resampling of its fibres, shape (R, n, 3).
+
+    Where the profile carries only the covariance of each bin, neighbouring bins are taken to share
+    fibres: correlation falls to nothing over `SHARED_BINS` bins.
+    """
+    if profile.sampling_draws is not None:
+        return np.asarray(profile.sampling_draws, dtype=np.float64)
+    lab = np.asarray(profile.lab, dtype=np.float64)
+    values, vectors = np.linalg.eigh(np.asarray(profile.sampling_covariance, dtype=np.float64))
+    roots = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
+    bins = len(lab)
+    unit = unit_normals(MADE_DRAWS, (bins + SHARED_BINS - 1) * 3, 2)
+    unit = unit.reshape(MADE_DRAWS, bins + SHARED_BINS - 1, 3)
+    running = sum(unit[:, k : k + bins] for k in range(SHARED_BINS)) / np.sqrt(SHARED_BINS)
+    return np.asarray(lab + np.einsum("bij,rbj->rbi", roots, running))
+
 
 ZONES: Final = ("roots", "mid_lengths", "ends")
 THIRDS: Final = (1 / 3, 2 / 3)
@@ -86,3 +260,110 @@ def tenth_estimates(profile: Profile) -> tuple[LabEstimate, ...]:
     """Mean colour of each tenth of the length, roots first."""
     spans = tenth_spans(profile)
     return tuple(spans.estimate(at) for at in range(10))
+
+
+USUAL_GROWTH: Final = 12.7  # mm a month, half an inch; common practice
+DAYS_A_MONTH: Final = 365.25 / 12
+
+
+def regrowth_mm(*, days: float, mm_per_month: float = USUAL_GROWTH) -> float:
+    """Hair grown in so many days. [mm]"""
+    return max(days, 0.0) / DAYS_A_MONTH * mm_per_month
+
+
+def anchored_span(
+    start: float, stop: float, *, length_mm: float, grown_mm: float = 0.0, trimmed_mm: float = 0.0
+) -> tuple[float, float]:
+    """Where a span of the hair just coloured lies on the hair as it is now.
+
+    Parameters
+    ----------
+    start, stop : float
+        On the hair just coloured, 0 roots .. 1 ends.
+    length_mm : float
+        Length of the hair now. [mm]
+    grown_mm : float, optional
+        Regrowth since colouring, uncoloured, at the roots. [mm]
+    trimmed_mm : float, optional
+        Cut off the ends since colouring. [mm]
+
+    Raises
+    ------
+    MeasureError
+        ``span-cut-off``: nothing of the span is left. ``length-unknown``: no sound length.
+    """
+    before = length_mm - grown_mm + trimmed_mm
+    if not (length_mm > 0 and before > 0 and grown_mm >= 0 and trimmed_mm >= 0):
+        raise MeasureError(
+            "length-unknown",
+            f"Length {length_mm:.0f} mm, grown {grown_mm:.0f} mm, trimmed {trimmed_mm:.0f} mm do "
+            "not go together.",
+            remedy="Check chart_mm, the trims and the regrowth in study.toml.",
+        )
+    first, last = ((grown_mm + p * before) / length_mm for p in (start, stop))
+    if first >= 1.0:
+        raise MeasureError(
+            "span-cut-off",
+            f"The hair between {start:.2f} and {stop:.2f} has been trimmed off.",
+            remedy="Its fade ends with the photo before the trim.",
+        )
+    return first, min(last, 1.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SectionComparison(Shown):
+    """Differences between sections, in one zone.
+
+    Attributes
+    ----------
+    differences : dict of (str, str) to ColourDifference
+        Every pair of sections.
+    largest : tuple of str
+        The pair that is furthest apart.
+    """
+
+    differences: Mapping[tuple[str, str], ColourDifference]
+    largest: tuple[str, str]
+
+    def to_frame(self) -> Any:
+        """One row a pair: section_a, section_b, delta_e, low, high, critical, resolved."""
+        import pandas as pd
+
+        rows = [
+            {"section_a": a, "section_b": b, **found.to_dict()}
+            for (a, b), found in self.differences.items()
+        ]
+        return pd.DataFrame(rows)
+
+
+def compare_sections(
+    colours: Mapping[str, LabEstimate], *, paired: bool = False
+) -> SectionComparison:
+    """Sections against each other.
+
+    Parameters
+    ----------
+    colours : mapping of str to LabEstimate
+        Colour of one zone, or of the whole length, of each section.
+    paired : bool, optional
+        All from one photo or pool: row k of all draws is the same camera and light.
+
+    Raises
+    ------
+    MeasureError
+        ``one-section``, ``viewings-differ``.
+    """
+    if len(colours) < 2:
+        raise MeasureError(
+            "one-section",
+            f"{len(colours)} section was measured.",
+            remedy="Measure two sections or more to compare them.",
+        )
+    check_viewing(list(colours.values()))
+    found = {
+        (a, b): colour_difference(colours[a], colours[b], paired=paired)
+        for a, b in combinations(colours, 2)
+    }
+    return SectionComparison(
+        differences=found, largest=max(found, key=lambda pair: found[pair].delta_e)
+    )

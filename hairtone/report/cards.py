@@ -13,7 +13,7 @@ import numpy as np
 
 from hairtone.colorimetry import delta_e_ab
 from hairtone.errors import HairtoneError
-from hairtone.measures.service import service_banners
+from hairtone.measures.plausibility import service_banners
 from hairtone.report import sentences
 from hairtone.report.blocks import ChipRow, ChipTable, Grid, Shown, chip_of, chips_note, grid, shown
 from hairtone.report.figures import (

@@ -8,21 +8,16 @@ from hairtone.hair.map import HairMap
 from hairtone.hair.types import Profile
 from hairtone.measures.agreement import Agreement
 from hairtone.measures.blend import Blend
-from hairtone.measures.change_curve import ChangeCurve
 from hairtone.measures.comparison import Comparison
-from hairtone.measures.crossing import Crossing
 from hairtone.measures.design import DesignPlan
-from hairtone.measures.evenness import Evenness
-from hairtone.measures.fade import Fade
-from hairtone.measures.fade_curve import FadeCurve
-from hairtone.measures.grade import Grade
+from hairtone.measures.evenness import Evenness, Patch, Patchiness
+from hairtone.measures.fade import ChangeCurve, Fade
+from hairtone.measures.fade_curve import Crossing, FadeCurve
 from hairtone.measures.leveller import LevellerEffect
-from hairtone.measures.patches import Patch
-from hairtone.measures.patchiness import Patchiness
-from hairtone.measures.porous import PorousOnset
 from hairtone.measures.repeatability import Repeatability, ScatterOf
-from hairtone.measures.sections import SectionComparison
-from hairtone.measures.uptake import Uptake
+from hairtone.measures.uptake import PorousOnset, Uptake
+from hairtone.measures.words import Grade
+from hairtone.measures.zones import SectionComparison
 from hairtone.report.figures_along import (
     figure_calibrated_photo,
     figure_chips,

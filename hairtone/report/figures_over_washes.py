@@ -36,19 +36,15 @@ if TYPE_CHECKING:
     from hairtone.calibration.types import Calibration
     from hairtone.measures.agreement import Agreement
     from hairtone.measures.blend import Blend
-    from hairtone.measures.change_curve import ChangeCurve
-    from hairtone.measures.crossing import Crossing
     from hairtone.measures.design import DesignPlan
-    from hairtone.measures.fade import Fade
-    from hairtone.measures.fade_curve import FadeCurve
-    from hairtone.measures.grade import Grade
+    from hairtone.measures.evenness import Patch, Patchiness
+    from hairtone.measures.fade import ChangeCurve, Fade
+    from hairtone.measures.fade_curve import Crossing, FadeCurve
     from hairtone.measures.leveller import LevellerEffect
-    from hairtone.measures.patches import Patch
-    from hairtone.measures.patchiness import Patchiness
-    from hairtone.measures.porous import PorousOnset
     from hairtone.measures.repeatability import Repeatability, ScatterOf
-    from hairtone.measures.sections import SectionComparison
-    from hairtone.measures.uptake import Uptake
+    from hairtone.measures.uptake import PorousOnset, Uptake
+    from hairtone.measures.words import Grade
+    from hairtone.measures.zones import SectionComparison
 
 
 REFRESH: Final = 50.0  # % of the colour left at which a refresh is due; our choice, as bands.toml
@@ -523,15 +519,16 @@ def figure_fadecurve(curve: FadeCurve, ax: Axes | None = None) -> Picture:
     """The curve of one zone's fade with its 95 % band; beyond the last wash it is a forecast."""
     picture, ax = single(ax)
     mark = mark_of(0)
-    table = curve.forecast(np.linspace(0, max(12.0, 1.5 * curve.last_wash), 121))
-    seen = ~table.is_forecast.to_numpy()
-    washes = table.wash.to_numpy()
-    ax.fill_between(washes, table.low, table.high, color=mark.colour, alpha=FADED, lw=0)
-    ax.plot(washes[seen], table.colour_left[seen], color=mark.colour)
-    ax.plot(washes[~seen], table.colour_left[~seen], color=mark.colour, linestyle=":")
+    drawn = curve.forecast(np.linspace(0, curve.furthest_wash, 121))
+    seen = ~drawn.is_forecast
+    ax.fill_between(drawn.wash, drawn.low, drawn.high, color=mark.colour, alpha=FADED, lw=0)
+    ax.plot(drawn.wash[seen], drawn.colour_left[seen], color=mark.colour)
+    ax.plot(drawn.wash[~seen], drawn.colour_left[~seen], color=mark.colour, linestyle=":")
+    ax.errorbar(curve.washes, curve.colour_left, yerr=1.96 * curve.noise, fmt=mark.shape,
+                color=mark.colour)  # fmt: skip
     ax.axvline(curve.last_wash, color=MUTED, linewidth=0.7)
     ax.text(curve.last_wash, 102, " forecast →", fontsize=7.5, color=MUTED)
-    ax.set(xlim=(0, washes[-1]), ylim=(0, 110), xlabel="washes", ylabel="colour left, %")
+    ax.set(xlim=(0, curve.furthest_wash), ylim=(0, 110), xlabel="washes", ylabel="colour left, %")
     doubt = "; the readings do not follow this shape" if curve.is_misfit else ""
     ax.set_title(f"{ZONE_WORDS.get(curve.zone, curve.zone)}{doubt}")
     return picture

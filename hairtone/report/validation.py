@@ -12,8 +12,8 @@ import numpy as np
 from hairtone.chart.reference import load_reference
 from hairtone.colorimetry import VIEWINGS, Floats, delta_e, xyz_to_lab
 from hairtone.errors import StoreError
-from hairtone.measures.grade import grade_change
-from hairtone.measures.least_squares import fit_curves
+from hairtone.measures.fade import fit_curves
+from hairtone.measures.words import grade_change
 
 Row = dict[str, str]
 _FOUR: Final = 0.5e-4  # half the last of four published decimals

@@ -12,14 +12,11 @@ import numpy as np
 
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag, MeasureError
-from hairtone.measures.anchors import anchored_span, regrowth_mm
 from hairtone.measures.blend import Blend, measure_blend
-from hairtone.measures.crossing import Crossing, find_crossing
-from hairtone.measures.evenness import Evenness, measure_evenness
+from hairtone.measures.evenness import Evenness, Patch, find_patches, measure_evenness
 from hairtone.measures.fade import LEAST_WASHES, Fade, measure_fade
-from hairtone.measures.fade_curve import FadeCurve, fit_fade
+from hairtone.measures.fade_curve import Crossing, FadeCurve, find_crossing, fit_zone_fade
 from hairtone.measures.missing import Missing
-from hairtone.measures.patches import Patch, find_patches
 from hairtone.measures.plausibility import (
     check_blend,
     check_fade,
@@ -29,10 +26,9 @@ from hairtone.measures.plausibility import (
     check_porosity,
     check_sections,
 )
-from hairtone.measures.porous import PorousOnset, find_porous_onset
-from hairtone.measures.uptake import Uptake, measure_uptake
+from hairtone.measures.uptake import PorousOnset, Uptake, find_porous_onset, measure_uptake
 from hairtone.measures.words import Bands
-from hairtone.measures.zones import ZONES, span_estimate, zone_estimates
+from hairtone.measures.zones import ZONES, anchored_span, regrowth_mm, span_estimate, zone_estimates
 from hairtone.study.observations import Hair, HairProfile, State, profile_of
 from hairtone.study.records import RowResult, contrast_from
 from hairtone.study.settings import Settings
@@ -371,7 +367,7 @@ def _fit_curves(
         if not fade.has_colour_left or len(fade.steps) <= LEAST_WASHES:
             continue  # the fade itself says why
         try:
-            curves[zone] = fit_fade(fade, bands=bands)
+            curves[zone] = fit_zone_fade(fade, bands=bands)
         except MeasureError as error:
             said.append(Missing(says=str(error), zone=zone, hair=hair.name))
     if not {"roots", "ends"} <= set(curves):

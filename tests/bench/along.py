@@ -17,9 +17,13 @@ from cases import Case, rendered_cases
 
 from hairtone.colorimetry import DEFAULT_VIEWING, Floats, delta_e, delta_e_metric, xyz_to_lab
 from hairtone.hair.types import Profile
-from hairtone.measures.evenness import measure_evenness
-from hairtone.measures.patches import Patch, find_patches
-from hairtone.measures.patchiness import detrended, robust_spread
+from hairtone.measures.evenness import (
+    Patch,
+    detrended,
+    find_patches,
+    measure_evenness,
+    robust_spread,
+)
 from hairtone.spectra.viewing import reflectance_to_xyz, viewing_wavelengths
 
 PLACES = (1, 2, 3, 30, 58, 59, 60)

@@ -24,13 +24,12 @@ from measures.made import BINS, BROWN, DYE, NATURAL, POSITION, estimate_of, prof
 
 from hairtone.colorimetry import delta_e, delta_e_metric
 from hairtone.measures.comparison import compare_treatments
-from hairtone.measures.evenness import measure_evenness
+from hairtone.measures.evenness import find_patches, measure_evenness
 from hairtone.measures.fade import measure_fade
-from hairtone.measures.fade_curve import fit_fade_curve
+from hairtone.measures.fade_curve import fit_fade
 from hairtone.measures.mixed import Reading
-from hairtone.measures.patches import find_patches
-from hairtone.measures.porous import find_porous_onset
 from hairtone.measures.repeatability import power_of
+from hairtone.measures.uptake import find_porous_onset
 from hairtone.uncertainty import difference_from_covariance
 
 Row = tuple[str, str, str, int]  # what, asked, found, studies
@@ -165,7 +164,7 @@ def curves(studies: int) -> Iterator[Row]:
             root, errors, inside = np.linalg.cholesky(covariance), [], 0
             for _ in range(studies // 4):
                 left = curve(washes) + root @ rng.standard_normal(count)
-                found = fit_fade_curve(washes, left, covariance).half_life
+                found = fit_fade(washes, left, covariance).half_life
                 errors.append(abs((found.value or np.inf) / true - 1))
                 high = np.inf if found.high is None else found.high
                 inside += (np.inf if found.low is None else found.low) <= true <= high

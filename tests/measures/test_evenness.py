@@ -14,11 +14,13 @@ from scipy import stats
 from hairtone.colorimetry import VIEWINGS, delta_e, lab_to_xyz
 from hairtone.errors import MeasureError
 from hairtone.measures.evenness import (
+    largest_length,
     mean_difference_from_mean,
+    mean_length,
     measure_evenness,
+    slope_of,
+    summary_law,
 )
-from hairtone.measures.patchiness import slope_of
-from hairtone.measures.patterns import largest_length, mean_length, summary_law
 from hairtone.measures.zones import tenth_spans, zone_spans
 
 

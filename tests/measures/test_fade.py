@@ -9,9 +9,7 @@ from published import read_shared
 
 from hairtone.colorimetry import delta_e, delta_e_ab, lab_to_xyz, lch_difference, xyz_to_lab
 from hairtone.errors import MeasureError
-from hairtone.measures.fade import measure_fade
-from hairtone.measures.left import absorption, dye_left
-from hairtone.measures.tone import brown_axis, describe_drift
+from hairtone.measures.fade import absorption, brown_axis, describe_drift, dye_left, measure_fade
 
 WHITE = (94.811, 100.0, 107.304)  # ISO 105-J03, D65/10
 LEFT = (1.0, 0.82, 0.68, 0.5, 0.36, 0.1)

@@ -6,14 +6,11 @@ import numpy as np
 import pytest
 from measures.made import NATURAL, estimate_of
 from published import read_shared
+from scipy.optimize import brentq
 
 from hairtone.errors import MeasureError
-from hairtone.measures.change_curve import fit_change_curve
-from hairtone.measures.crossing import find_crossing
-from hairtone.measures.curve_models import MODELS, washes_to
-from hairtone.measures.fade import Fade, measure_fade
-from hairtone.measures.fade_curve import fit_fade, fit_fade_curve
-from hairtone.measures.least_squares import fit_curves, whitener
+from hairtone.measures.fade import Fade, change_curve, fit_curves, measure_fade, whitener
+from hairtone.measures.fade_curve import fade_values, find_crossing, fit_fade, fit_zone_fade
 
 CERTIFIED = read_shared("strd_nonlinear_certified.csv")
 DATA = read_shared("strd_nonlinear_data.csv")
@@ -74,7 +71,7 @@ def test_published_hair_fade_is_fitted_and_misfit_is_said(row):
     has no time constant. Values of the fits: a lock, printed to 3 places."""
     arm = [r for r in PUBLISHED if (r["shade"], r["shampoo"]) == (row["shade"], row["shampoo"])]
 
-    found = fit_change_curve(
+    found = change_curve(
         [r["washes"] for r in arm], [r["dE"] for r in arm], sd=[r["std_error"] for r in arm]
     )
 
@@ -94,8 +91,8 @@ def test_the_two_published_arms_that_reject_one_exponential_are_told():
     assert len(rejected) == 2
 
 
-def fade_of(washes, left, sd):
-    return fit_fade_curve(np.array(washes, float), np.array(left, float), sd**2 * np.eye(len(left)))
+def fade_of(washes, left, sd, **more):
+    return fit_fade(washes, left, sd**2 * np.eye(len(left)), **more)
 
 
 def one_exponential(washes, tau):
@@ -103,51 +100,88 @@ def one_exponential(washes, tau):
 
 
 def test_an_exact_exponential_gives_its_half_life():
-    """τ ln 2; 3 washes are enough."""
-    found = fade_of([1, 2, 3], one_exponential([1, 2, 3], 5.0), 1.0)
-
-    assert found.model.name == "one exponential"
-    assert found.half_life.value == pytest.approx(5 * np.log(2), rel=1e-4)
-    assert found.time_constant == pytest.approx(5.0, rel=1e-4)
-    assert found.washes_to_gone.value == pytest.approx(5 * np.log(10), rel=1e-4)
-    assert found.misfit < 1e-6
-
-
-@pytest.mark.parametrize("count", [5, 8])
-def test_half_life_is_within_15_percent_and_covered(count):
-    """100 noisy series, 3 points of noise a wash of which half is shared by all.
-
-    Asked: half-life within 15 %; 99.9 % of a true 95 % over 100 lies above 87 %.
-    """
-    rng = np.random.default_rng(count)
-    washes = np.arange(1, count + 1)
-    covariance = 3.0**2 * (0.5 * np.eye(count) + 0.5)
-    root = np.linalg.cholesky(covariance)
-    true = 4.5 * np.log(2)
-    values, inside = [], 0
-    for _ in range(100):
-        left = one_exponential(washes, 4.5) + root @ rng.standard_normal(count)
-        found = fit_fade_curve(washes.astype(float), left, covariance).half_life
-        values.append(found.value if found.value is not None else np.inf)
-        high = np.inf if found.high is None else found.high
-        inside += (found.low or np.inf) <= true <= high
-
-    errors = np.abs(np.array(values) / true - 1)
-    assert np.median(errors) < 0.15
-    assert np.mean(errors < 0.15) > 0.85
-    assert inside / 100 > 0.87
-
-
-def test_a_plateau_is_taken_up_only_where_it_pays():
+    """τ ln 2 and τ ln 10; 2 % is the SD that 1 point of noise a wash leaves of τ."""
     washes = np.arange(1, 9)
-    with_rest = 40 + 60 * np.exp(-washes / 1.5)
 
-    free, plain = fade_of(washes, with_rest, 1.0), fade_of(washes, one_exponential(washes, 5), 1.0)
+    found = fade_of(washes, one_exponential(washes, 3.0), 0.5)
 
-    assert free.model.name == "one exponential to a plateau"
-    assert free.plateau == pytest.approx(40, abs=0.1)
-    assert free.half_life.value == pytest.approx(1.5 * np.log(6), rel=0.01)  # 40 + 60 e^-n/τ = 50
-    assert plain.model.name == "one exponential"
+    assert found.half_life.value == pytest.approx(3 * np.log(2), rel=0.02)
+    assert found.washes_to_gone.value == pytest.approx(3 * np.log(10), rel=0.02)
+    assert found.misfit < 0.01
+
+
+SHAPES_OF_FADE = {
+    "one exponential": lambda n: 100 * np.exp(-n / 4.5),
+    "stretched": lambda n: 100 * np.exp(-((n / 4.0) ** 0.6)),
+    "two pools": lambda n: 50 * np.exp(-n) + 50 * np.exp(-n / 10),
+    "plateau": lambda n: 15 + 85 * np.exp(-n / 2.5),
+}
+
+
+@pytest.mark.parametrize("name", SHAPES_OF_FADE)
+def test_the_family_holds_every_shape(name):
+    """Eight washes known to a quarter of a point are met within it by the averaged curve."""
+    washes = np.arange(1.0, 9.0)
+
+    found = fade_of(washes, SHAPES_OF_FADE[name](washes), 0.25)
+
+    assert found.at(washes) == pytest.approx(SHAPES_OF_FADE[name](washes), abs=0.25)
+    assert not found.is_misfit
+
+
+@pytest.mark.parametrize("name", SHAPES_OF_FADE)
+def test_half_life_and_forecast_hold_the_truth(name):
+    """60 noisy series of 5 washes, 3 points of noise of which half is shared by all. In 99.9 % of
+    sets of 60 at a true 95 % at least 49 hold."""
+    rng = np.random.default_rng(list(SHAPES_OF_FADE).index(name))
+    curve, washes = SHAPES_OF_FADE[name], np.arange(1.0, 6.0)
+    covariance = 3.0**2 * (0.5 * np.eye(5) + 0.5)
+    root = np.linalg.cholesky(covariance)
+    half = brentq(lambda n: curve(n) - 50, 0.01, 20)
+    held = np.zeros(2)
+    for _ in range(60):
+        found = fit_fade(washes, curve(washes) + root @ rng.standard_normal(5), covariance)
+        if found.is_misfit:  # 1 in 100 by design; said, so not wrong
+            held += 1
+            continue
+        (_, low, high), ahead = found.half_life, found.forecast([7.0])
+        held[0] += low <= half <= (np.inf if high is None else high)
+        held[1] += ahead.low[0] <= curve(7.0) <= ahead.high[0]
+
+    assert (held >= 49).all()
+
+
+def test_the_draws_agree_with_plain_weighting_of_the_prior():
+    """A second implementation: 2^18 curves drawn from the prior, weighted by their fit. Its 2.5 %
+    tails rest on 100 curves and more, so the two agree to about a tenth of the interval."""
+    washes = np.array([1.0, 2.0, 4.0, 5.0])
+    left = np.array([78.0, 63.0, 44.0, 33.0])
+    covariance = 4.0**2 * (0.5 * np.eye(4) + 0.5)
+    rng = np.random.default_rng(0)
+    prior = rng.standard_normal((2**18, 5))
+    rest = fade_values(prior, washes) - left
+    weight = np.exp(-0.5 * np.einsum("ni,ij,nj->n", rest, np.linalg.inv(covariance), rest))
+    chosen = prior[rng.choice(len(prior), 20_000, p=weight / weight.sum())]
+    plain = np.percentile(fade_values(chosen, np.array([3.0, 7.0])), [2.5, 50, 97.5], axis=0)
+
+    found = fit_fade(washes, left, covariance).forecast([3.0, 7.0])
+
+    width = plain[2] - plain[0]
+    for mine, theirs in zip((found.low, found.colour_left, found.high), plain, strict=True):
+        assert (np.abs(mine - theirs) < 0.1 * width).all()
+
+
+def test_a_plateau_above_the_limit_leaves_the_wash_open():
+    """15 % stay for good, six washes seen: nobody can say when the colour is gone."""
+    washes = np.arange(1, 7)
+
+    found = fade_of(washes, 15 + 85 * np.exp(-washes / 2.5), 2.0)
+
+    assert found.half_life.value == pytest.approx(2.5 * np.log(85 / 35), rel=0.05)
+    assert (found.washes_to_gone.value, found.washes_to_gone.high) == (None, None)
+    assert "do not show when 10 %" in found.washes_to_gone.reason
+    assert str(found.washes_to_gone).endswith("or more")
+    assert found.plateau_low < 15 < found.plateau_high
 
 
 def test_what_ends_above_half_never_reaches_it():
@@ -156,58 +190,121 @@ def test_what_ends_above_half_never_reaches_it():
     found = fade_of(washes, 60 + 40 * np.exp(-washes / 1.5), 1.0)
 
     assert found.half_life.value is None
-    assert str(found.half_life) == "not reached"
+    assert found.half_life.low == pytest.approx(12)
     assert found.expectation.startswith("lasts longer")
 
 
-def test_free_shapes_wait_for_their_points():
-    """One shape freed from 5 washes, both from 7, two pools from 8."""
-    counts = {n: len(fade_of(range(1, n + 1), one_exponential(range(1, n + 1), 4), 1.0).aicc)
-              for n in (3, 4, 5, 6, 7, 8)}  # fmt: skip
+def test_noise_does_not_move_the_limit():
+    """Gone is 10 % with good photos and with poor ones; what noise alone shows stands apart."""
+    washes = np.arange(1, 9)
+    left = one_exponential(washes, 2.5)
 
-    assert counts == {3: 1, 4: 1, 5: 3, 6: 3, 7: 4, 8: 5}
+    good, poor = fade_of(washes, left, 1.0), fade_of(washes, left, 8.0)
 
-
-@pytest.mark.parametrize("model", MODELS, ids=lambda m: m.name)
-def test_every_shape_starts_at_100_and_falls(model):
-    grid = np.linspace(0, 40, 81)
-
-    curves = model.value(model.starts, grid)
-
-    assert curves[:, 0] == pytest.approx(100)
-    assert (np.diff(curves, axis=1) <= 1e-12).all()
-    met = washes_to(model, model.starts, 80.0)
-    at = np.array(
-        [model.value(s[None], np.array([w]))[0, 0] for s, w in zip(model.starts, met, strict=True)]
-    )
-    assert at == pytest.approx(80.0, abs=1e-6)
+    assert (good.gone_percent, poor.gone_percent) == (10.0, 10.0)
+    assert (good.unseen_percent, poor.unseen_percent) == pytest.approx((1.645, 8 * 1.645))
+    assert poor.washes_to_gone.low < 2.5 * np.log(10)
+    assert poor.washes_to_gone.high is None or poor.washes_to_gone.high > 2.5 * np.log(10)
 
 
-def test_misfit_is_reported_and_widens_the_ranges():
+def test_a_study_may_set_its_own_limits():
+    washes = np.arange(1, 9)
+    left = one_exponential(washes, 4.0)
+
+    found = fade_of(washes, left, 0.5, limits={"refresh_percent": 70.0, "gone_percent": 20.0})
+
+    assert found.half_life.value == pytest.approx(4 * np.log(2), rel=0.02)
+    assert found.washes_to_refresh.value == pytest.approx(-4 * np.log(0.7), rel=0.03)
+    assert found.washes_to_gone.value == pytest.approx(4 * np.log(5), rel=0.02)
+    with pytest.raises(ValueError, match="refresh_percent and gone_percent"):
+        fade_of(washes, left, 0.5, limits={"gone": 5})
+    with pytest.raises(ValueError, match="between 0 and 100"):
+        fade_of(washes, left, 0.5, limits={"gone_percent": 0})
+
+
+def test_washes_in_the_wrong_order_give_no_figure_and_the_reason():
     washes = np.arange(1, 7)
-    calm = one_exponential(washes, 4)
-    jumpy = calm + np.array([9, -9, 9, -9, 9, -9.0])
+    swapped = one_exponential(washes, 4)[[3, 1, 2, 0, 4, 5]]
 
-    good, bad = fade_of(washes, calm, 2.0), fade_of(washes, jumpy, 2.0)
+    found = fade_of(washes, swapped, 3.0)
 
-    assert bad.is_misfit
-    assert not good.is_misfit
-    assert bad.half_life.high - bad.half_life.low > 2 * (good.half_life.high - good.half_life.low)
+    assert found.is_misfit
+    for wash in (found.half_life, found.washes_to_refresh, found.washes_to_gone):
+        assert tuple(wash) == (None, None, None)
+        assert "Check the order of the photos" in wash.reason
+    assert list(found.forecast([2])) == [(None, None, None)]
+    assert np.isnan(found.at([1, 2])).all()
+    assert found.expectation == found.reason
+    assert found.to_frame().reason[0] == found.reason
 
 
-def test_a_forecast_says_it_is_one_and_grows_less_sure():
+def test_sound_readings_are_hardly_ever_called_a_misfit():
+    """1 in 100 by design and less; 6 of 200 would be more in 99.5 % of sets."""
+    rng = np.random.default_rng(1)
+    washes = np.arange(1.0, 6.0)
+
+    called = sum(
+        fade_of(washes, one_exponential(washes, 4) + 3 * rng.standard_normal(5), 3.0).is_misfit
+        for _ in range(200)
+    )
+
+    assert called <= 6
+
+
+def test_a_fade_that_is_over_at_once_gives_no_figure():
+    washes = np.arange(1, 6)
+
+    found = fade_of(washes, one_exponential(washes, 0.2), 2.0)
+
+    assert tuple(found.half_life) == (None, None, None)
+    assert found.reason.startswith("Most of the colour left at the first wash")
+
+
+def test_nothing_is_forecast_past_one_and_a_half_times_the_last_wash():
     found = fade_of([1, 2, 3, 4], one_exponential([1, 2, 3, 4], 6), 2.0)
 
-    table = found.forecast([2, 4, 8])
+    ahead = found.forecast([0, 2, 4, 6, 6.1, 12])
 
-    assert table.is_forecast.tolist() == [False, False, True]
-    assert table.colour_left.tolist() == pytest.approx(one_exponential([2, 4, 8], 6), abs=0.01)
-    assert (table.low < table.colour_left).all()
-    assert (table.high > table.colour_left).all()
+    assert ahead.is_forecast.tolist() == [False, False, False, True, True, True]
+    assert np.isfinite(ahead.colour_left).tolist() == [True] * 4 + [False] * 2
+    assert ahead.colour_left[:4] == pytest.approx(one_exponential([0, 2, 4, 6], 6), abs=1.5)
+    assert ahead.low[0] == ahead.high[0] == 100
+    assert list(ahead)[-1] == (None, None, None)
+    assert "nothing is forecast beyond wash 6" in ahead.reason
+    assert found.washes_to_gone.low <= 6
+    assert len(ahead.to_frame()) == len(ahead) == 6
+
+
+def test_the_order_of_readings_and_wash_0_do_not_count():
+    washes, left = np.arange(1.0, 6.0), one_exponential(np.arange(1, 6), 4)
+    covariance = 2.0**2 * (0.5 * np.eye(5) + 0.5)
+    shuffled = np.array([3, 0, 4, 1, 2])
+    with_0 = np.zeros((6, 6))
+    with_0[1:, 1:] = covariance
+
+    plain = fit_fade(washes, left, covariance)
+    turned = fit_fade(washes[shuffled], left[shuffled], covariance)
+    first = fit_fade([0, *washes], [100, *left], with_0)
+
+    assert tuple(plain.half_life) == tuple(turned.half_life) == tuple(first.half_life)
+
+
+@pytest.mark.parametrize(
+    ("readings", "says"),
+    [
+        (([1, 2, 3], [80, 60], np.eye(3)), "colour_left has shape"),
+        (([1, 2, 3], [80, 60, 40], np.eye(2)), "covariance has shape"),
+        (([1, 2, 3], [80, np.nan, 40], np.eye(3)), "colour_left is not finite"),
+        (([-1, 2, 3], [80, 60, 40], np.eye(3)), "the first wash is 0"),
+    ],
+)
+def test_readings_that_do_not_go_together_are_named(readings, says):
+    with pytest.raises(ValueError, match=says):
+        fit_fade(*readings)
 
 
 @pytest.mark.parametrize(("tau", "says"), [(3.0, "in keeping"), (1.0, "leaves sooner"),
-                                           (12.0, "lasts longer")])  # fmt: skip
+                                           (30.0, "lasts longer")])  # fmt: skip
 def test_the_curve_is_set_against_six_to_eight_washes(tau, says):
     washes = np.arange(1, 9)
 
@@ -218,7 +315,7 @@ def test_two_washes_are_too_few():
     with pytest.raises(MeasureError, match=r"2 washes after wash 0 were measured; a curve needs 3"):
         fade_of([1, 2], [80.0, 60.0], 1.0)
     with pytest.raises(MeasureError, match=r"2 washes after wash 0"):
-        fit_change_curve([1, 2], [3.0, 4.0], sd=0.3)
+        change_curve([1, 2], [3.0, 4.0], sd=0.3)
 
 
 def zone(uptake, tau, *, noise=0.2, name="ends"):
@@ -226,7 +323,7 @@ def zone(uptake, tau, *, noise=0.2, name="ends"):
     washes = {n: estimate_of(NATURAL + np.exp(-n / tau) * dye, noise=noise) for n in range(8)}
     before = estimate_of(NATURAL, noise=noise)
     fade = measure_fade(before, washes, zone=name, relaying=np.zeros((3, 3)))
-    return fade, fit_fade(fade)
+    return fade, fit_zone_fade(fade)
 
 
 def test_a_fade_is_fitted_with_its_joint_errors():
@@ -243,14 +340,14 @@ def test_roots_and_ends_cross_where_they_hold_the_same():
 
     assert found.wash == pytest.approx(np.log(1.5) / (1 / 3 - 1 / 8), abs=0.05)
     assert found.low < found.wash < found.high
-    assert "cross between washes" in found.words
+    assert found.words.startswith("Roots and ends look alike at about wash 2")
 
 
 def test_zones_that_do_not_cross_are_told():
     found = find_crossing(zone(20, 5.0, name="roots"), zone(30, 5.0))
 
     assert found.wash is None
-    assert "do not cross" in found.words
+    assert "do not even out" in found.words or "do not show when" in found.words
     assert found.to_frame().wash[0] is None
 
 
@@ -267,4 +364,4 @@ def test_a_fade_without_colour_left_has_no_curve():
     washes = {n: estimate_of(NATURAL, noise=0.3) for n in range(5)}
 
     with pytest.raises(MeasureError, match="no photo before colouring"):
-        fit_fade(measure_fade(None, washes))
+        fit_zone_fade(measure_fade(None, washes))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from published import read_shared
 
-from hairtone.measures.grade import grade_change, grade_difference
+from hairtone.measures.words import grade_change, grade_difference
 
 GREYS = read_shared("iso105_a02_greys.csv")
 LOCK = read_shared("lock_iso105_a05_DERIVED.csv")

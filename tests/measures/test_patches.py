@@ -7,7 +7,7 @@ import pytest
 from measures.made import BINS, BROWN, DYE, NATURAL, POSITION, profile_of
 
 from hairtone.colorimetry import delta_e, delta_e_metric
-from hairtone.measures.patches import find_patches, patches_frame
+from hairtone.measures.evenness import find_patches, patches_frame
 
 
 def with_patch(base, start, stop, *, size, kind="missed"):

@@ -10,13 +10,12 @@ from measures.made import DYE, NATURAL, estimate_of, profile_of
 
 from hairtone.errors import MeasureError
 from hairtone.measures import plausibility
-from hairtone.measures.anchors import anchored_span, regrowth_mm
 from hairtone.measures.blend import Blend
+from hairtone.measures.evenness import Patch
 from hairtone.measures.fade import measure_fade
-from hairtone.measures.patches import Patch
-from hairtone.measures.sections import compare_sections
-from hairtone.measures.service import hours_between, service_banners
+from hairtone.measures.plausibility import hours_between, service_banners
 from hairtone.measures.uptake import measure_uptake
+from hairtone.measures.zones import anchored_span, compare_sections, regrowth_mm
 from hairtone.uncertainty import ColourDifference
 
 HAIR = "T1"

@@ -11,8 +11,7 @@ from measures.made import BROWN, DYE, NATURAL, estimate_of, profile_of
 from hairtone import showing
 from hairtone.colorimetry import VIEWINGS
 from hairtone.errors import MeasureError
-from hairtone.measures.evenness import Evenness, measure_evenness
-from hairtone.measures.patches import Patch
+from hairtone.measures.evenness import Evenness, Patch, measure_evenness
 from hairtone.measures.pooling import joint_noise, mean_estimate, mean_profile
 from hairtone.measures.zones import zone_estimates
 from hairtone.uncertainty import ColourDifference

@@ -10,19 +10,15 @@ from hairtone.colorimetry import delta_e
 from hairtone.hair.map import HairMap
 from hairtone.measures.agreement import measure_agreement
 from hairtone.measures.blend import Blend
-from hairtone.measures.change_curve import fit_change_curve
 from hairtone.measures.comparison import Comparison
-from hairtone.measures.crossing import Crossing
 from hairtone.measures.design import plan_design
-from hairtone.measures.fade import measure_fade
-from hairtone.measures.fade_curve import fit_fade
+from hairtone.measures.evenness import Patch
+from hairtone.measures.fade import change_curve, measure_fade
+from hairtone.measures.fade_curve import Crossing, fit_zone_fade
 from hairtone.measures.leveller import LevellerEffect
-from hairtone.measures.patches import Patch
-from hairtone.measures.porous import PorousOnset
 from hairtone.measures.repeatability import measure_repeatability
-from hairtone.measures.sections import SectionComparison
-from hairtone.measures.uptake import measure_uptake
-from hairtone.measures.zones import zone_estimates
+from hairtone.measures.uptake import PorousOnset, measure_uptake
+from hairtone.measures.zones import SectionComparison, zone_estimates
 from hairtone.report import figures
 from hairtone.report.figures_along import figure_hairmap
 from hairtone.uncertainty import ColourDifference
@@ -71,7 +67,7 @@ def test_a_fade_shows_every_wash(fade):
 
 
 def test_a_fade_curve_tells_the_forecast_from_what_was_seen(fade):
-    picture = fit_fade(fade).plot()
+    picture = fit_zone_fade(fade).plot()
 
     lines = {str(line.get_linestyle()): line.get_xdata() for line in picture.axes[0].lines[:2]}
     assert lines["-"].max() <= WASHES[-1] < lines[":"].min()
@@ -80,7 +76,7 @@ def test_a_fade_curve_tells_the_forecast_from_what_was_seen(fade):
 
 def test_a_change_curve_levels_off_where_it_says():
     washes = np.array([1.0, 2.0, 4.0, 6.0, 8.0])
-    curve = fit_change_curve(washes, 8 * (1 - np.exp(-washes / 2.0)), sd=np.full(5, 0.2))
+    curve = change_curve(washes, 8 * (1 - np.exp(-washes / 2.0)), sd=np.full(5, 0.2))
 
     line = curve.plot().axes[0].lines[0]
 
