@@ -310,13 +310,35 @@ def difference_from_covariance(
     )
 
 
-def _read_law(one: Floats, two: Floats, covariance: Floats, formula: DifferenceFormula) -> Floats:
-    """What the formula reads under each noise point, for errors of both colours that are alike."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _ReadLaw:
+    """What a formula reads of two colours under each noise point.
+
+    Attributes
+    ----------
+    read : ndarray, shape (n,)
+        For errors of both colours that are alike and independent.
+    is_same_turn : ndarray of bool, shape (n,)
+        Whether the hue still goes the same way round from one colour to the other: the mean hue
+        turns over where opposite hues pass each other, and CIEDE2000 jumps.
+    """
+
+    read: Floats
+    is_same_turn: NDArray[np.bool_]
+
+
+def _read_law(one: Floats, two: Floats, covariance: Floats, formula: DifferenceFormula) -> _ReadLaw:
     values, vectors = np.linalg.eigh(covariance)
     noise = _normal_points() @ (vectors * np.sqrt(np.maximum(values, 0.0))).T / 2
     # the same points serve twice: turned, so that the shift of both is independent of their gap
     shift = np.roll(noise, 1 + _TRIALS // 3, axis=0)
-    return np.asarray(formula(one + shift - noise, two + shift + noise))
+    first, second = one + shift - noise, two + shift + noise
+    turn = first[:, 1] * second[:, 2] - first[:, 2] * second[:, 1]
+    apart = first[:, 1] * second[:, 1] + first[:, 2] * second[:, 2] < 0
+    own = one[1] * two[2] - one[2] * two[1]
+    return _ReadLaw(
+        read=np.asarray(formula(first, second)), is_same_turn=~apart | (turn * own >= 0)
+    )
 
 
 def _noise_in_formula(middle: Floats, covariance: Floats, formula: DifferenceFormula) -> Floats:
@@ -329,7 +351,7 @@ def _noise_in_formula(middle: Floats, covariance: Floats, formula: DifferenceFor
 
 
 def _invert_length(
-    reading: float, noise: Floats, unit: Floats, law: Floats | None
+    reading: float, noise: Floats, unit: Floats, law: _ReadLaw | None
 ) -> tuple[float, float]:
     """Limits of the true length t whose reading |t·unit + noise| is not rare at 2.5 % a side.
 
@@ -338,15 +360,23 @@ def _invert_length(
     along = noise @ unit
     across = (noise**2).sum(axis=1) - along**2
     inside = reading**2 - across
-    moved = -along if law is None else np.sqrt(np.maximum(law**2 - across, 0.0)) - reading
+    moved = -along if law is None else np.sqrt(np.maximum(law.read**2 - across, 0.0)) - reading
     reached = np.where(inside >= 0, moved + np.sqrt(np.maximum(inside, 0.0)), 0.0)
     if law is None:
         return limits_of_reached(reached, np.abs(along))
     # noise lifts chroma and so bends what is read: limits are moved by twice the shift of the
     # median, as the reading has been moved once and the law again [4]_
-    off = 2 * ndtri(np.clip((reached < reading).mean(), 0.1, 0.9))
-    low, high = np.quantile(reached, ndtr(off + ndtri([(1 - COVERAGE) / 2, (1 + COVERAGE) / 2])))
-    return float(low), float(high)
+    same = law.is_same_turn
+    off = 2 * ndtri(np.clip((reached[same] < reading).mean(), 0.2, 0.8)) if same.any() else 0.0
+    tails = ndtri([(1 - COVERAGE) / 2, (1 + COVERAGE) / 2])
+    # beyond a jump lies a law of its own; both count while the noise may have crossed it
+    sides = [(same, off), (~same, 0.0)]
+    found = [
+        np.quantile(reached[side], ndtr(shift + tails))
+        for side, shift in sides
+        if side.mean() >= (1 - COVERAGE) / 2
+    ]
+    return float(min(low for low, _ in found)), float(max(high for _, high in found))
 
 
 def limits_of_reached(reached: Floats, along: Floats) -> tuple[float, float]:
