@@ -5,6 +5,8 @@ References
 .. [1] JCGM 101:2008, Propagation of distributions using a Monte Carlo method.
 .. [2] L. A. Currie, Anal. Chem. 40 (1968) 586-593, doi:10.1021/ac60259a007.
 .. [3] J. Neyman, Phil. Trans. R. Soc. A 236 (1937) 333-380, doi:10.1098/rsta.1937.0005.
+.. [4] B. Efron, Can. J. Statist. 9 (1981) 139-158, doi:10.2307/3314608: limits corrected for the
+   bias of the median. From memory.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
+from scipy.special import ndtr, ndtri
 from scipy.stats import qmc
 
 from hairtone.colorimetry import (
@@ -267,6 +269,11 @@ def difference_from_covariance(
     direction seen, plus noise, reads ``|t·u + e|``. The reading r is reached by the noise e exactly
     when t passes ``t(e) = -e·u + sqrt((e·u)² - |e|² + r²)``, so the limits are quantiles of it.
 
+    The metric halfway between the colours serves all of that noise; for colours apart it does not,
+    least near opposite hues, where CIEDE2000 jumps as the mean hue turns over. Where the difference
+    is resolved, the noise is therefore put on the colours themselves [1]_, and only what noise
+    across the difference adds to its length is taken from the metric.
+
     Parameters
     ----------
     first, second : array_like, shape (3,)
@@ -280,24 +287,57 @@ def difference_from_covariance(
     one, two = np.asarray(first, np.float64), np.asarray(second, np.float64)
     reading = float(formula(one, two))
     middle, gap = (one + two) / 2, two - one
+    covariance = np.asarray(covariance, np.float64)
     noise = (
-        _noise_in_metric(middle, np.asarray(covariance, np.float64))
+        _noise_in_metric(middle, covariance)
         if formula is delta_e
-        else _noise_in_formula(middle, np.asarray(covariance, np.float64), formula)
+        else _noise_in_formula(middle, covariance, formula)
     )
     root = np.linalg.cholesky(delta_e_metric(middle)).T if formula is delta_e else np.eye(3)
     along = root @ gap
     length = float(np.linalg.norm(along))
     unit = along / length if length > 0 else np.array([1.0, 0.0, 0.0])
 
-    low, high = _invert_length(reading, noise, unit)
     critical = float(np.quantile(np.linalg.norm(noise, axis=1), COVERAGE))
     resolved = reading > critical
+    law = _read_law(one, two, covariance, formula) if resolved else None
+    low, high = _invert_length(reading, noise, unit, law)
     return ColourDifference(
         delta_e=reading,
         low=min(low, reading) if resolved else 0.0,
         high=max(high, reading),
         critical=critical,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _ReadLaw:
+    """What a formula reads of two colours under each noise point.
+
+    Attributes
+    ----------
+    read : ndarray, shape (n,)
+        For errors of both colours that are alike and independent.
+    is_same_turn : ndarray of bool, shape (n,)
+        Whether the hue still goes the same way round from one colour to the other: the mean hue
+        turns over where opposite hues pass each other, and CIEDE2000 jumps.
+    """
+
+    read: Floats
+    is_same_turn: NDArray[np.bool_]
+
+
+def _read_law(one: Floats, two: Floats, covariance: Floats, formula: DifferenceFormula) -> _ReadLaw:
+    values, vectors = np.linalg.eigh(covariance)
+    noise = _normal_points() @ (vectors * np.sqrt(np.maximum(values, 0.0))).T / 2
+    # the same points serve twice: turned, so that the shift of both is independent of their gap
+    shift = np.roll(noise, 1 + _TRIALS // 3, axis=0)
+    first, second = one + shift - noise, two + shift + noise
+    turn = first[:, 1] * second[:, 2] - first[:, 2] * second[:, 1]
+    apart = first[:, 1] * second[:, 1] + first[:, 2] * second[:, 2] < 0
+    own = one[1] * two[2] - one[2] * two[1]
+    return _ReadLaw(
+        read=np.asarray(formula(first, second)), is_same_turn=~apart | (turn * own >= 0)
     )
 
 
@@ -310,12 +350,33 @@ def _noise_in_formula(middle: Floats, covariance: Floats, formula: DifferenceFor
     return np.asarray(noise * (length / np.where(plain > 0, plain, 1.0))[:, None])
 
 
-def _invert_length(reading: float, noise: Floats, unit: Floats) -> tuple[float, float]:
-    """Limits of the true length t whose reading |t·unit + noise| is not rare at 2.5 % a side."""
+def _invert_length(
+    reading: float, noise: Floats, unit: Floats, law: _ReadLaw | None
+) -> tuple[float, float]:
+    """Limits of the true length t whose reading |t·unit + noise| is not rare at 2.5 % a side.
+
+    `law` holds what the formula itself reads under each noise; without it noise adds in the metric.
+    """
     along = noise @ unit
-    inside = along**2 - (noise**2).sum(axis=1) + reading**2
-    reached = np.where(inside >= 0, -along + np.sqrt(np.maximum(inside, 0.0)), 0.0)
-    return limits_of_reached(reached, np.abs(along))
+    across = (noise**2).sum(axis=1) - along**2
+    inside = reading**2 - across
+    moved = -along if law is None else np.sqrt(np.maximum(law.read**2 - across, 0.0)) - reading
+    reached = np.where(inside >= 0, moved + np.sqrt(np.maximum(inside, 0.0)), 0.0)
+    if law is None:
+        return limits_of_reached(reached, np.abs(along))
+    # noise lifts chroma and so bends what is read: limits are moved by twice the shift of the
+    # median, as the reading has been moved once and the law again [4]_
+    same = law.is_same_turn
+    off = 2 * ndtri(np.clip((reached[same] < reading).mean(), 0.2, 0.8)) if same.any() else 0.0
+    tails = ndtri([(1 - COVERAGE) / 2, (1 + COVERAGE) / 2])
+    # beyond a jump lies a law of its own; both count while the noise may have crossed it
+    sides = [(same, off), (~same, 0.0)]
+    found = [
+        np.quantile(reached[side], ndtr(shift + tails))
+        for side, shift in sides
+        if side.mean() >= (1 - COVERAGE) / 2
+    ]
+    return float(min(low for low, _ in found)), float(max(high for _, high in found))
 
 
 def limits_of_reached(reached: Floats, along: Floats) -> tuple[float, float]:

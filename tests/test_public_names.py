@@ -9,16 +9,15 @@ import hairtone
 
 NAMES = {
     "CalibratedPhoto", "Calibration", "ChartReading", "ChartReference", "ColourDifference",
-    "Flag", "HairMap", "HairtoneError", "LabEstimate", "LightField", "Photo", "calibrate",
-    "find_chart", "map_hair",
-    "PhotoResult", "Picker", "Profile", "Strand", "TressResult", "__version__", "analyse",
+    "Flag", "HairMap", "HairtoneError", "LabEstimate", "LightField", "Photo", "PhotoResult",
+    "Picker", "Profile", "Strand", "TressResult", "__version__", "analyse", "calibrate",
     "change_curve", "colour_difference", "compare_treatments", "delta_e", "delta_e_94",
-    "delta_e_ab", "delta_e_cmc", "find_crossing", "find_patches", "find_porous_onset",
-    "fit_fade", "known_references", "lab_to_xyz", "leveller_effect", "load_reference",
-    "measure", "measure_blend", "measure_evenness", "measure_fade", "measure_repeatability",
-    "measure_study", "measure_uptake", "new_study", "pick", "plan_design", "read_photo",
-    "read_study", "repeats_needed", "span_estimate", "write_report", "xyz_to_lab",
-    "zone_estimates",
+    "delta_e_ab", "delta_e_cmc", "find_chart", "find_crossing", "find_patches",
+    "find_porous_onset", "fit_fade", "known_references", "lab_to_xyz", "leveller_effect",
+    "load_reference", "map_hair", "measure", "measure_blend", "measure_evenness",
+    "measure_fade", "measure_repeatability", "measure_study", "measure_uptake", "new_study",
+    "pick", "plan_design", "read_photo", "read_study", "repeats_needed", "span_estimate",
+    "write_report", "xyz_to_lab", "zone_estimates",
 }  # fmt: skip
 
 

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from hairtone.colorimetry import Floats, delta_e, delta_e_metric, lab_to_xyz, lch_difference
 from hairtone.errors import MeasureError
 from hairtone.hair.types import Profile
-from hairtone.measures.words import Bands, Grade, grade_change, read_bands
+from hairtone.measures.words import Bands, Grade, judge_change, read_bands
 from hairtone.measures.zones import (
     THIRDS,
     Spans,
@@ -294,11 +294,13 @@ class Evenness(Shown):
         Steady change of L* per tenth of the length.
     grade : Grade
         Grey-scale grade, ends against roots.
+    grade_net : Grade or None
+        The same of `root_to_ends_net`.
     unlevelness_y : float
         RUI_Y = 10.7 s_Y / mean Y over tenths: secondary, from luminance only. A re-laid untreated
         tress already gives 0.26 to 0.96.
     words : str
-        Root-to-ends (net where known) in words.
+        Root-to-ends (net where known) in words: those of its grade.
     """
 
     root_to_ends: ColourDifference
@@ -314,6 +316,7 @@ class Evenness(Shown):
     unlevelness_y: float
     words: str
     root_to_ends_net: ColourDifference | None = None
+    grade_net: Grade | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready, keys as the contract fixes them."""
@@ -333,7 +336,7 @@ class Evenness(Shown):
                 "low": round(self.slope.low, 3),
                 "high": round(self.slope.high, 3),
             },
-            "grade": self.grade.to_dict(),
+            "grade": (self.grade_net or self.grade).to_dict(),
             "unlevelness_y": round(self.unlevelness_y, 3),
             "words": self.words,
         }
@@ -359,12 +362,11 @@ class Evenness(Shown):
                 "resolved": patchy.is_resolved,
             }
         )
-        frame = pd.DataFrame(rows)
-        judged = frame.measure == "root_to_ends"
-        frame["gsc"] = np.where(judged, self.grade.gsc, np.nan)
-        frame["grade"] = np.where(judged, self.grade.table, "")
-        said = "root_to_ends" if self.root_to_ends_net is None else "root_to_ends_net"
-        frame["words"] = np.where(frame.measure == said, self.words, "")
+        frame = pd.DataFrame(rows).assign(gsc=np.nan, grade="", words="")
+        for name, grade in (("root_to_ends", self.grade), ("root_to_ends_net", self.grade_net)):
+            if grade is not None:
+                said = {"gsc": grade.gsc, "grade": grade.table, "words": grade.words}
+                frame.loc[frame.measure == name, list(said)] = list(said.values())
         return frame
 
 
@@ -397,10 +399,14 @@ def measure_evenness(
     spans, tenths = zone_spans(profile, zones=zones), tenth_spans(profile)
     roots, ends = spans.lab[ROOTS], spans.lab[ENDS]
     between = difference_from_covariance(roots, ends, spans.difference_covariance(ROOTS, ENDS))
-    net = None if natural is None else _net_of_natural(spans, profile, natural, zones)
+    told = bands or read_bands()
+    grade = judge_change(roots, ends, between, scale="evenness", bands=told)
+    net = grade_net = None
+    if natural is not None:
+        expected, net = _net_of_natural(spans, profile, natural, zones)
+        grade_net = judge_change(expected, ends, net, scale="evenness", bands=told)
     mean, raw = _mean_difference(tenths)
     dl, dc, dh = (float(v) for v in lch_difference(roots, ends))
-    judged = between if net is None else net
     return Evenness(
         root_to_ends=between,
         root_to_ends_net=net,
@@ -412,9 +418,10 @@ def measure_evenness(
         dH=dh,
         patchiness=measure_patchiness(profile),
         slope=_slope(tenths),
-        grade=grade_change(roots, ends),
+        grade=grade,
+        grade_net=grade_net,
         unlevelness_y=_unlevelness(tenths),
-        words=(bands or read_bands()).difference_words("evenness", judged),
+        words=(grade_net or grade).words,
     )
 
 
@@ -432,8 +439,8 @@ def mean_difference_from_mean(lab: Floats) -> float:
 
 def _net_of_natural(
     spans: Spans, profile: Profile, natural: Profile, zones: tuple[float, float]
-) -> ColourDifference:
-    """Ends against what the roots would be at the ends had the natural gradient stayed."""
+) -> tuple[Floats, ColourDifference]:
+    """What the ends would be had the natural gradient stayed, and how far they are from it."""
     if natural.viewing != profile.viewing:
         raise MeasureError(
             "viewings-differ",
@@ -444,7 +451,7 @@ def _net_of_natural(
     expected = spans.lab[ROOTS] + before.lab[ENDS] - before.lab[ROOTS]
     covariance = spans.difference_covariance(ROOTS, ENDS)
     covariance = covariance + before.difference_covariance(ROOTS, ENDS)
-    return difference_from_covariance(expected, spans.lab[ENDS], covariance)
+    return expected, difference_from_covariance(expected, spans.lab[ENDS], covariance)
 
 
 def _mean_difference(tenths: Spans) -> tuple[ColourDifference, float]:

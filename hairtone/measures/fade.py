@@ -20,12 +20,13 @@ from hairtone.colorimetry import Floats, delta_e_ab, lab_to_xyz, lch_difference
 from hairtone.errors import MeasureError
 from hairtone.measures.missing import Missing
 from hairtone.measures.pooling import BORROWED_RELAYING, joint_noise
-from hairtone.measures.words import Bands, Grade, grade_change, read_bands
+from hairtone.measures.words import Bands, Grade, judge_change, read_bands
 from hairtone.measures.zones import check_viewing
 from hairtone.showing import Shown
 from hairtone.uncertainty import COVERAGE, ColourDifference, LabEstimate, difference_from_covariance
 
 ENOUGH_UPTAKE: Final = 5.0  # noise SDs; our choice: at 3 a true 10 % would read 24 % uncorrected
+WIDEST_DYE: Final = 50.0  # %; a wider 95 % interval of the dye left says nothing; our choice
 _LEAST_REFLECTANCE: Final = 1e-4  # keeps K/S finite for black readings; our choice
 
 
@@ -49,8 +50,8 @@ class Left:
         What is off the straight way back to the colour before. [Lab units]
     drift_critical : ndarray, shape (m,)
         What a drift of nothing stays under in 95 of 100 repeats. [ΔE*ab]
-    dye : ndarray, shape (m,)
-        Per cent of dye left by Kubelka-Munk; an estimate.
+    dye, dye_low, dye_high : ndarray, shape (m,)
+        Per cent of dye left by Kubelka-Munk, an estimate, with its 95 % interval.
     """
 
     percent: Floats
@@ -63,6 +64,8 @@ class Left:
     drift: Floats
     drift_critical: Floats
     dye: Floats
+    dye_low: Floats
+    dye_high: Floats
 
     @property
     def is_enough(self) -> bool:
@@ -103,6 +106,9 @@ def colour_left(before: Floats, states: Floats, noise: Floats, *, white: tuple[f
     unit = change[0] / uptake if uptake > 0 else np.array([1.0, 0.0, 0.0])
     along = shaken[:, 0] @ unit
     drift, critical = _drift(change, shaken, percent)
+    dye = dye_left(before, states, white=white)
+    shaken_dye = dye_left(before + noise[:, 0], states + noise[:, 1:], white=white)
+    dye_low, dye_high = np.percentile(shaken_dye, [tail, 100 - tail], axis=0)
     return Left(
         percent=percent,
         low=np.minimum(low, percent),
@@ -113,7 +119,9 @@ def colour_left(before: Floats, states: Floats, noise: Floats, *, white: tuple[f
         uptake_errors=along,
         drift=drift,
         drift_critical=critical,
-        dye=dye_left(before, states, white=white),
+        dye=dye,
+        dye_low=np.minimum(dye_low, dye),
+        dye_high=np.maximum(dye_high, dye),
     )
 
 
@@ -140,25 +148,25 @@ def _drift(change: Floats, shaken: Floats, percent: Floats) -> tuple[Floats, Flo
 
 
 def dye_left(before: Floats, states: Floats, *, white: tuple[float, ...]) -> Floats:
-    """Per cent of the dye left by Kubelka-Munk K/S of X, Y and Z, an estimate; shape (m,).
+    """Per cent of the dye left by Kubelka-Munk K/S of X, Y and Z, an estimate; shape (..., m).
 
     Dye adds to K/S in proportion to its amount [1]_; X, Y and Z stand in for narrow bands.
 
     Parameters
     ----------
-    before : ndarray, shape (3,)
+    before : ndarray, shape (..., 3)
         L*a*b* before colouring.
-    states : ndarray, shape (m, 3)
+    states : ndarray, shape (..., m, 3)
         L*a*b* just coloured, then after washes.
     white : tuple of float
         White point.
     """
     own = absorption(lab_to_xyz(before, white=white) / np.asarray(white))
-    added = absorption(lab_to_xyz(states, white=white) / np.asarray(white)) - own
-    square = float((added[0] ** 2).sum())
-    if square <= 0:
-        return np.full(len(states), np.nan)
-    return np.asarray(100 * (added @ added[0]) / square)
+    added = absorption(lab_to_xyz(states, white=white) / np.asarray(white)) - own[..., None, :]
+    first = added[..., :1, :]
+    square = (first**2).sum(axis=-1)
+    share = 100 * (added * first).sum(axis=-1) / np.where(square > 0, square, 1.0)
+    return np.asarray(np.where(square > 0, share, np.nan))
 
 
 def absorption(reflectance: Floats) -> Floats:
@@ -248,6 +256,10 @@ def _what_leaves(dye: Floats, moved: tuple[float, float], least: float) -> str:
 
 TRIALS: Final = 2048
 LEAST_WASHES: Final = 3  # washes after 0 that a curve needs; our choice
+LIGHTENED: Final = Missing(
+    says="the hair was lightened after the photo before colouring, so the colour left is not "
+    "known; it needs a photo after lightening and before colouring. The change from wash 0 is given"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -267,14 +279,18 @@ class FadeStep:
     colour_left, colour_left_low, colour_left_high : float or None
         Per cent of the way from the colour before to wash 0, with its 95 % interval; None where
         the uptake is too little to tell, or no photo before colouring exists.
-    dye_left_estimate : float or None
-        Per cent of the dye by Kubelka-Munk [1]_: an estimate.
+    dye_left_estimate, dye_left_low, dye_left_high : float or None
+        Per cent of the dye by Kubelka-Munk [1]_, an estimate with its 95 % interval; None where
+        the interval is too wide to say anything.
     tone_drift : float or None
         ΔE*ab off the straight way back to the colour before.
     tone_words : str
-        Which way it drifted, and "" where it cannot be told.
+        Which way it drifted; "" where that is not known.
+    from_before : ColourDifference or None
+        ΔE00 from the colour before: how far the hair still is from its own colour. Little colour
+        left can still be far off in tone.
     words : str
-        Colour left (else the change) in words.
+        The tone where it drifted for sure, then the colour left (else the change) in words.
     """
 
     wash: int
@@ -288,8 +304,11 @@ class FadeStep:
     colour_left_low: float | None = None
     colour_left_high: float | None = None
     dye_left_estimate: float | None = None
+    dye_left_low: float | None = None
+    dye_left_high: float | None = None
     tone_drift: float | None = None
     tone_words: str = ""
+    from_before: ColourDifference | None = None
     words: str = ""
 
 
@@ -342,21 +361,30 @@ class Fade(Shown):
             "colour_left_low",
             "colour_left_high",
             "dye_left_estimate",
+            "dye_left_low",
+            "dye_left_high",
             "tone_drift",
             "tone_words",
+            "words",
         )
         rows = [
             {
                 "zone": self.zone,
                 "wash": s.wash,
                 "delta_e": s.difference.delta_e,
+                "delta_e_low": s.difference.low,
+                "delta_e_high": s.difference.high,
+                "critical": s.difference.critical,
                 "delta_e_ab": s.difference_ab.delta_e,
                 "dL": s.dL,
                 "dC": s.dC,
                 "dH": s.dH,
                 "gsc": s.grade.gsc,
+                "gsc_low": s.grade.gsc_low,
+                "gsc_high": s.grade.gsc_high,
                 "grade": s.grade.table,
                 **{name: getattr(s, name) for name in names},
+                "from_before": None if s.from_before is None else s.from_before.delta_e,
             }
             for s in self.steps
         ]
@@ -364,7 +392,7 @@ class Fade(Shown):
 
 
 def measure_fade(
-    before: LabEstimate | None,
+    before: LabEstimate | Missing | None,
     washes: Mapping[int, LabEstimate],
     *,
     zone: str = "",
@@ -376,8 +404,9 @@ def measure_fade(
 
     Parameters
     ----------
-    before : LabEstimate or None
-        The zone before colouring; without it no colour left is given.
+    before : LabEstimate, Missing or None
+        The zone before colouring: where the hair was lightened, after lightening. Without it no
+        colour left is given; a `Missing`, such as `LIGHTENED`, says why it may not be used.
     washes : mapping of int to LabEstimate
         The zone after each wash, 0 = just coloured, for one viewing; any order.
     zone : str, optional
@@ -401,6 +430,8 @@ def measure_fade(
             f"There is no measured photo of wash 0 (washes measured: {known}).",
             remedy="Fade is told against the colour just after colouring: photograph it then.",
         )
+    refused = before if isinstance(before, Missing) else None
+    before = None if isinstance(before, Missing) else before
     order = sorted(washes)
     colours = [washes[n] for n in order]
     everything = colours if before is None else [before, *colours]
@@ -412,9 +443,21 @@ def measure_fade(
         left = colour_left(before.lab, states, noise, white=before.viewing.white)
     own = noise if before is None else noise[:, 1:]
     gaps = own - own[:, :1]
-    steps = [_change_step(n, states[0], states[at], gaps[:, at]) for at, n in enumerate(order)]
     told = bands or read_bands()
-    steps = [_with_left(step, at, before, states, left, told) for at, step in enumerate(steps)]
+    steps = [
+        _change_step(n, states[0], states[at], gaps[:, at], told) for at, n in enumerate(order)
+    ]
+    if before is not None and left is not None and left.is_enough:
+        own_ways = noise[:, 1:] - noise[:, :1]
+        steps = [
+            _with_left(
+                replace(step, from_before=_difference(before.lab, states[at], own_ways[:, at])),
+                left,
+                at,
+                words_of=_Told(before=before.lab, dye=states[0] - before.lab, bands=told),
+            )
+            for at, step in enumerate(steps)
+        ]
     return Fade(
         zone=zone,
         steps=tuple(steps),
@@ -422,76 +465,98 @@ def measure_fade(
         uptake_noise=None if left is None else left.uptake_noise,
         left_draws=left.errors[:, 1:] if left and left.is_enough else np.empty((TRIALS, 0)),
         uptake_draws=np.zeros(TRIALS) if left is None else left.uptake_errors,
-        missing=_missing(zone, left, len(order) - 1),
+        missing=_missing(zone, left, len(order) - 1, refused),
     )
 
 
-def _change_step(wash: int, first: Floats, state: Floats, gap: Floats) -> FadeStep:
+def _difference(first: Floats, second: Floats, gap: Floats) -> ColourDifference:
+    """ΔE00 of two colours whose difference has these errors, shape (N, 3)."""
+    return difference_from_covariance(first, second, gap.T @ gap / len(gap))
+
+
+def _change_step(wash: int, first: Floats, state: Floats, gap: Floats, bands: Bands) -> FadeStep:
     """The change from wash 0, which needs no photo before."""
+    difference = _difference(first, state, gap)
     covariance = gap.T @ gap / len(gap)
     dl, dc, dh = (float(v) for v in lch_difference(first, state))
+    grade = judge_change(first, state, difference, scale="change", bands=bands)
     return FadeStep(
         wash=wash,
-        difference=difference_from_covariance(first, state, covariance),
+        difference=difference,
         difference_ab=difference_from_covariance(first, state, covariance, formula=delta_e_ab),
         dL=dl,
         dC=dc,
         dH=dh,
-        grade=grade_change(first, state),
+        grade=grade,
+        words=grade.words,
     )
 
 
-def _with_left(
-    step: FadeStep,
-    at: int,
-    before: LabEstimate | None,
-    states: Floats,
-    left: Left | None,
-    bands: Bands,
-) -> FadeStep:
-    """The step with colour left and tone where they can be told, and in words."""
-    if before is None or left is None or not left.is_enough:
-        return replace(step, words=bands.difference_words("change", step.difference))
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Told:
+    """What the words of a step are chosen by."""
+
+    before: Floats
+    dye: Floats
+    bands: Bands
+
+
+def _with_left(step: FadeStep, left: Left, at: int, *, words_of: _Told) -> FadeStep:
+    """The step with colour left, dye left and tone, and in words."""
     low, high = float(left.low[at]), float(left.high[at])
-    tone = describe_drift(
-        before.lab,
-        states[0] - before.lab,
-        left.drift[at],
-        critical=float(left.drift_critical[at]),
-        least=bands.limits["tone_drift"],
+    least, size = words_of.bands.limits["tone_drift"], float(np.linalg.norm(left.drift[at]))
+    critical = float(left.drift_critical[at])
+    tone = (
+        ""
+        if at == 0
+        else describe_drift(
+            words_of.before, words_of.dye, left.drift[at], critical=critical, least=least
+        )
     )
+    words = words_of.bands.words("colour_left", low=low, high=high)
+    drifts = at > 0 and size > critical and size >= least
+    says_dye = left.dye_high[at] - left.dye_low[at] <= WIDEST_DYE
+    dye = (float(v[at]) if says_dye else None for v in (left.dye, left.dye_low, left.dye_high))
+    estimate, dye_low, dye_high = dye
     return replace(
         step,
         colour_left=float(left.percent[at]),
         colour_left_low=low,
         colour_left_high=high,
-        dye_left_estimate=float(left.dye[at]),
-        tone_drift=float(np.linalg.norm(left.drift[at])),
-        tone_words=tone if at else "",
-        words=bands.words("colour_left", low=low, high=high),
+        dye_left_estimate=estimate,
+        dye_left_low=dye_low,
+        dye_left_high=dye_high,
+        tone_drift=size,
+        tone_words=tone,
+        words=f"{tone}; {words}" if drifts and tone else words,
     )
 
 
-def _missing(zone: str, left: Left | None, washed: int) -> tuple[Missing, ...]:
-    """What cannot be told of this zone."""
+_NO_BEFORE: Final = Missing(
+    says="no photo before colouring was measured, so the colour left is not known; the change from "
+    "wash 0 is given"
+)
+
+
+def _missing(
+    zone: str, left: Left | None, washed: int, refused: Missing | None
+) -> tuple[Missing, ...]:
+    """What is not known of this zone, and why."""
     told = []
     if left is None:
-        told.append(
-            Missing(
-                says="no photo before colouring was measured, so the colour left cannot be told; "
-                "the change from wash 0 is given",
-                zone=zone,
-            )
-        )
+        told.append(replace(refused or _NO_BEFORE, zone=zone))
     elif not left.is_enough:
         told.append(
             Missing(
-                says="too little uptake to tell the colour left, which needs "
+                says="too little uptake to know the colour left, which needs "
                 f"{ENOUGH_UPTAKE:.0f} times its noise",
                 detail=f"{left.uptake:.1f} ΔE*ab at a noise of {left.uptake_noise:.1f}",
                 zone=zone,
             )
         )
+    elif (left.dye_high - left.dye_low > WIDEST_DYE).any():
+        says = "the dye left is not given where its interval is wider than "
+        told.append(Missing(says=f"{says}{WIDEST_DYE:.0f} points", zone=zone))
     if washed < LEAST_WASHES:
         photos = f"{washed} wash{'es' if washed != 1 else ''} measured after wash 0"
         told.append(Missing(says=f"{photos}; a fade curve needs {LEAST_WASHES}", zone=zone))

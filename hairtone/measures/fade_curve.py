@@ -58,7 +58,7 @@ _BANK: Final = 2**14  # curves of the prior that every fit starts from
 _LEAST_EVEN: Final = 400  # curves that have to count alike before they are drawn anew
 _MOVES, _LAST_MOVES = 6, 10  # of each draw, on the way and at the end
 _LEAST_NOISE: Final = 0.05  # % of colour left; no photo is better, and draws would stick together
-_GRID: Final = 24  # halvings of the washes seen: a wash is found to 1e-6
+_GRID, _ROUNDS = 64, 2  # washes at which curves are laid out, and steps from there: to 1e-4 wash
 
 
 def fade_values(curves: Floats, washes: Floats) -> Floats:
@@ -179,15 +179,35 @@ def _moved(
     return curves, fit, best
 
 
-def washes_to(curves: Floats, level: float, *, within: float) -> Floats:
-    """Wash at which each curve falls to `level` per cent, shape (N,); inf: later than `within`."""
-    low, high = np.zeros(len(curves)), np.full(len(curves), within)
-    reached = fade_values(curves, high[:, None])[:, 0] <= level
-    for _ in range(_GRID):
-        middle = (low + high) / 2
-        above = fade_values(curves, middle[:, None])[:, 0] > level
-        low, high = np.where(above, middle, low), np.where(above, high, middle)
-    return np.where(reached, (low + high) / 2, np.inf)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Falls:
+    """Curves on a grid of washes, to find when each falls to a level."""
+
+    curves: Floats
+    grid: Floats
+    values: Floats
+
+    @classmethod
+    def of(cls, curves: Floats, within: float) -> _Falls:
+        """The curves up to `within` washes."""
+        grid = within * np.linspace(0.0, 1.0, _GRID) ** 2  # fine where fades are steep
+        return cls(curves=curves, grid=grid, values=fade_values(curves, grid))
+
+    def to(self, level: float) -> Floats:
+        """Wash at which each curve falls to `level` per cent, shape (N,); inf: later than all."""
+        above = (self.values > level).sum(axis=1)  # curves fall: the first so many lie above
+        after = np.clip(above, 1, _GRID - 1)
+        rows = np.arange(len(self.curves))
+        low, high = self.grid[after - 1], self.grid[after]
+        top, bottom = self.values[rows, after - 1], self.values[rows, after]
+        for _ in range(_ROUNDS):  # false position, kept between the two ends
+            share = (top - level) / np.maximum(top - bottom, 1e-12)
+            wash = low + np.clip(share, 0.0, 1.0) * (high - low)
+            value = fade_values(self.curves, wash[:, None])[:, 0]
+            is_above = value > level
+            low, top = np.where(is_above, wash, low), np.where(is_above, value, top)
+            high, bottom = np.where(is_above, high, wash), np.where(is_above, bottom, value)
+        return np.where(above < _GRID, wash, np.inf)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -435,11 +455,12 @@ def fit_fade(
     curves, squares = draw_curves(at, left, spread)
     free = len(at) - 1  # of one exponential, the stiffest of the family: no alarm for a freer one
     misfit_p = float(chdtrc(free, squares))
-    reason = _why_none(curves, misfit_p, REACH * float(at.max()))
+    falls = _Falls.of(curves, REACH * float(at.max()))
+    reason = _why_none(float(np.median(falls.to(HALF))), misfit_p)
     ends = fade_values(curves, np.array([_ENDLESS]))[:, 0]
     low, middle, high = np.percentile(ends, [2.5, 50, 97.5])
     ranges = [
-        _range(curves, ends, level, float(at.max()), reason)
+        _range(falls, ends, level, reason)
         for level in (HALF, levels["refresh_percent"], levels["gone_percent"])
     ]
     return FadeCurve(
@@ -521,14 +542,14 @@ def _levels(limits: Mapping[str, float] | None) -> dict[str, float]:
     return levels
 
 
-def _why_none(curves: Floats, misfit_p: float, within: float) -> str:
+def _why_none(half: float, misfit_p: float) -> str:
     """Why no figure can be given, "" where it can."""
     if misfit_p < MISFIT:
         return (
             "The colour left does not fall from wash to wash as a fade does, by more than the "
             "noise of the photos. Check the order of the photos and the wash counts."
         )
-    if float(np.median(washes_to(curves, HALF, within=within))) < AT_ONCE:
+    if half < AT_ONCE:
         return (
             "Most of the colour left at the first wash. Photos after later washes do not show how "
             "fast."
@@ -536,13 +557,12 @@ def _why_none(curves: Floats, misfit_p: float, within: float) -> str:
     return ""
 
 
-def _range(curves: Floats, ends: Floats, level: float, last: float, reason: str) -> WashRange:
+def _range(falls: _Falls, ends: Floats, level: float, reason: str) -> WashRange:
     """Wash at which a level is reached, as far as it lies within 1.5 times the last wash."""
     if reason:
         return WashRange(value=None, low=None, high=None, reason=reason)
-    within = REACH * last
-    tail = (1 - COVERAGE) / 2
-    reached = washes_to(curves, level, within=within)
+    within, tail = float(falls.grid[-1]), (1 - COVERAGE) / 2
+    reached = falls.to(level)
     low, value, high = np.quantile(reached, (tail, 0.5, 1 - tail), method="inverted_cdf")
     first = min(float(low), within)
     may_stay = float((ends > level).mean()) > PLATEAU_DOUBT
@@ -552,7 +572,7 @@ def _range(curves: Floats, ends: Floats, level: float, last: float, reason: str)
             low=first,
             high=None,
             reason=f"These photos do not show when {level:g} % is reached; the last one was taken "
-            f"after wash {last:g}.",
+            f"after wash {within / REACH:g}.",
         )
     return WashRange(value=float(value), low=first, high=_finite(float(high)))
 

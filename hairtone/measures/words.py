@@ -13,7 +13,7 @@ References
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -70,13 +70,6 @@ class Bands:
         if last - first == 1:
             return f"between {_head(bands[first][1])} and {_head(bands[last][1])}"
         return CANNOT_TELL
-
-    def difference_words(self, scale: str, difference: ColourDifference) -> str:
-        """The words for a difference; one that is not resolved says so."""
-        words = self.words(scale, low=difference.low, high=difference.high)
-        if difference.is_resolved or words == CANNOT_TELL:
-            return words
-        return f"{words} (not resolved)"
 
 
 def _head(word: str) -> str:
@@ -155,27 +148,77 @@ class Grade(Shown):
 
     Attributes
     ----------
-    difference : float
-        dE_F, the difference the grade is read from. [CIELAB units, weighted]
-    gsc : float
-        Grade by formula, 5 .. 1.
+    difference, low, high : float
+        dE_F, the difference the grade is read from, with its 95 % interval. [CIELAB units,
+        weighted]
+    gsc, gsc_low, gsc_high : float
+        Grade by formula, 5 .. 1; `gsc_low` is that of `high`.
     table : str
         Grade by table, ``"5"``, ``"4-5"`` .. ``"1"``. Its steps are not the formula's.
+    words : str
+        The same difference in words; "" where no scale of words was asked for.
     """
 
     difference: float
+    low: float
+    high: float
     gsc: float
+    gsc_low: float
+    gsc_high: float
     table: str
+    words: str = ""
 
     def to_dict(self) -> dict[str, float | str]:
-        """JSON-ready: gsc, table."""
-        return {"gsc": round(self.gsc, 2), "table": self.table}
+        """JSON-ready: gsc with its interval, table."""
+        numbers = {name: round(getattr(self, name), 2) for name in ("gsc", "gsc_low", "gsc_high")}
+        return {**numbers, "table": self.table}
 
     def to_frame(self) -> Any:
-        """One row: difference, gsc, table."""
+        """One row: difference, gsc, gsc_low, gsc_high, table, words."""
         import pandas as pd
 
-        return pd.DataFrame([{"difference": self.difference, "gsc": self.gsc, "table": self.table}])
+        names = ("difference", "gsc", "gsc_low", "gsc_high", "table", "words")
+        return pd.DataFrame([{name: getattr(self, name) for name in names}])
+
+
+def judge_change(
+    original: ArrayLike,
+    treated: ArrayLike,
+    difference: ColourDifference,
+    *,
+    scale: str,
+    bands: Bands,
+) -> Grade:
+    """Grade and words of a measured change, both from the grey-scale difference dE_F [1]_.
+
+    The limits of the bands are steps of the grey scale, so words and grade never part. The interval
+    of dE_F is that of ΔE00 in proportion: both are lengths of one vector.
+
+    Parameters
+    ----------
+    original, treated : array_like, shape (3,)
+        L*a*b* for one viewing.
+    difference : ColourDifference
+        ΔE00 between them with its interval.
+    scale : str
+        ``"evenness"`` or ``"change"``.
+    bands : Bands
+        Words and limits.
+    """
+    found = grade_change(original, treated)
+    ratio = found.difference / difference.delta_e if difference.delta_e > 0 else 1.0
+    low, high = ratio * difference.low, ratio * difference.high
+    words = bands.words(scale, low=low, high=high)
+    if not difference.is_resolved and words != CANNOT_TELL:
+        words = f"{words} (not resolved)"
+    return replace(
+        found,
+        low=low,
+        high=high,
+        gsc_low=_formula_grade(high),
+        gsc_high=_formula_grade(low),
+        words=words,
+    )
 
 
 def grade_change(original: ArrayLike, treated: ArrayLike) -> Grade:
@@ -193,7 +236,16 @@ def grade_change(original: ArrayLike, treated: ArrayLike) -> Grade:
     first, second = (np.asarray(v, dtype=np.float64) for v in (original, treated))
     difference = float(grade_difference(first, second))
     word = next((grade for limit, grade in _STEPS if difference < limit), "1")
-    return Grade(difference=difference, gsc=_formula_grade(difference), table=word)
+    gsc = _formula_grade(difference)
+    return Grade(
+        difference=difference,
+        low=difference,
+        high=difference,
+        gsc=gsc,
+        gsc_low=gsc,
+        gsc_high=gsc,
+        table=word,
+    )
 
 
 def grade_difference(original: ArrayLike, treated: ArrayLike) -> float:

@@ -409,7 +409,10 @@ def figure_agreement_table(rows: Sequence[dict[str, Any]], *, ax: Axes | None = 
             ax,
             at=at,
             value=row["bias"],
-            interval=(row["limit_low"], row["limit_high"]),
+            interval=(
+                _or(row["limit_low"], row["bias"]),  # too few readings: no limits
+                _or(row["limit_high"], row["bias"]),
+            ),
             mark=mark_of(0),
         )
     name_rows(

@@ -145,6 +145,7 @@ def _of_factor(values: Sequence[_Value], factor: str) -> ScatterOf | None:
 class Pair:
     """One zone of one hair at one wash, by photo and by instrument; L*a*b*, shape (3,)."""
 
+    hair: str
     zone: str
     photo: Floats
     instrument: Floats
@@ -166,6 +167,7 @@ def reading_pairs(hair: Hair, readings: Sequence[InstrumentReading]) -> Iterator
             read = [r.lab for r in own if (r.wash, r.zone) == (wash, zone)]
             if read:
                 yield Pair(
+                    hair=hair.name,
                     zone=zone,
                     photo=state.pooled[zone].lab,
                     instrument=np.mean(np.asarray(read, np.float64), axis=0),
@@ -192,7 +194,9 @@ def agreement_by_zone(
         photo = np.array([pair.photo for pair in chosen]).reshape(-1, 3)
         instrument = np.array([pair.instrument for pair in chosen]).reshape(-1, 3)
         try:
-            found[zone] = measure_agreement(photo, instrument)
+            found[zone] = measure_agreement(
+                photo, instrument, clusters=[pair.hair for pair in chosen]
+            )
         except MeasureError as error:
             missing.append(Missing(says=str(error), zone=zone))
     return found

@@ -14,7 +14,7 @@ from hairtone.colorimetry import Floats
 from hairtone.errors import Flag, MeasureError
 from hairtone.measures.blend import Blend, measure_blend
 from hairtone.measures.evenness import Evenness, Patch, find_patches, measure_evenness
-from hairtone.measures.fade import LEAST_WASHES, Fade, measure_fade
+from hairtone.measures.fade import LEAST_WASHES, LIGHTENED, Fade, measure_fade
 from hairtone.measures.fade_curve import Crossing, FadeCurve, find_crossing, fit_zone_fade
 from hairtone.measures.missing import Missing
 from hairtone.measures.plausibility import (
@@ -347,7 +347,7 @@ def _measure_fades(hair: Hair, growth: dict[int, Growth], terms: Terms) -> dict[
     }
     return {
         zone: measure_fade(
-            hair.before.joined.pooled[zone] if hair.before else None,
+            _before_of(hair, zone),
             {wash: zones[zone] for wash, zones in colours.items() if zone in zones},
             zone=zone,
             paired=hair.is_pooled,
@@ -356,6 +356,22 @@ def _measure_fades(hair: Hair, growth: dict[int, Growth], terms: Terms) -> dict[
         )
         for zone in ZONES
     }
+
+
+def _before_of(hair: Hair, zone: str) -> LabEstimate | Missing | None:
+    """The zone before colouring; the reason where the hair was lightened after that photo."""
+    if hair.before is None:
+        return LIGHTENED if _is_lightened(hair.coloured) else None
+    if _is_lightened(hair.coloured) and not _is_lightened(hair.before):
+        return LIGHTENED
+    return hair.before.joined.pooled[zone]
+
+
+def _is_lightened(state: State | None) -> bool:
+    """Whether the sheet says so of any photo of a state."""
+    rows = [] if state is None else [row.row for row in state.rows]
+    said = [getattr(row, "lightened", "") or row.extra.get("lightened", "") for row in rows]
+    return any(str(word).strip().lower() in ("yes", "true") for word in said)
 
 
 def _fit_curves(

@@ -1,6 +1,6 @@
 """Do ranges and forecasts of a fade hold? Simulated fades of known shape, no pixels.
 
-``python tests/bench/fades.py [--studies 400] [--seed 0] [--washes 3 4 5 6 8] [--noise 1 2 4]``
+``python tests/bench/fades.py [--studies 400] [--seed 0] [--washes 3 5 8] [--noise 1 3]``
 
 Readings of one series share wash 0 and the colour before, so half of each variance is common. A
 range without a value still says "this wash or later": it counts in `holds`; `given` counts those
@@ -34,8 +34,8 @@ FADES: dict[str, Curve] = {
     "plateau of 40 %": lambda n: 40 + 60 * np.exp(-n / 2),
 }
 SHARED = 0.5  # of the variance: wash 0 and before
-WASHES = (3, 4, 5, 6, 8)
-NOISE = (1.0, 2.0, 4.0)  # % of colour left, SD
+WASHES = (3, 5, 8)
+NOISE = (1.0, 3.0)  # % of colour left, SD
 NEVER = 1e4  # washes
 FIGURES = ("half", "refresh", "gone", "next", "last")
 REFRESH = {"refresh_percent": 40.0}  # another level than the half-life's

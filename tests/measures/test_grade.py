@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 from published import read_shared
 
-from hairtone.measures.words import grade_change, grade_difference
+from hairtone.colorimetry import delta_e
+from hairtone.measures.words import (
+    CANNOT_TELL,
+    grade_change,
+    grade_difference,
+    judge_change,
+    read_bands,
+)
+from hairtone.uncertainty import ColourDifference
 
 GREYS = read_shared("iso105_a02_greys.csv")
 LOCK = read_shared("lock_iso105_a05_DERIVED.csv")
@@ -62,5 +70,37 @@ def test_the_scale_ends_at_one():
 def test_same_colour_is_grade_five():
     found = grade_change([40.0, 20, 20], [40.0, 20, 20])
 
-    assert found.to_dict() == {"gsc": 5.0, "table": "5"}
+    assert found.to_dict() == {"gsc": 5.0, "gsc_low": 5.0, "gsc_high": 5.0, "table": "5"}
     assert "5" in found._repr_html_()
+
+
+BAND_OF_GRADE = {"5": 0, "4-5": 0, "4": 1, "3-4": 2, "3": 2, "2-3": 3, "2": 3, "1-2": 4, "1": 4}
+
+
+def test_words_and_grade_never_contradict():
+    """2000 pairs anywhere near hair: the word of a sure difference is the band of its grade. By
+    ΔE00 and dE_F apart, a third of such pairs disagreed. Bands end on steps of the grey scale."""
+    rng = np.random.default_rng(0)
+    bands = read_bands()
+    words = [word for _, word in bands.scales["change"]]
+    for _ in range(2000):
+        first = np.array([rng.uniform(15, 85), rng.uniform(-5, 40), rng.uniform(-5, 45)])
+        second = first + rng.normal(0, 4, 3)
+        value = float(delta_e(first, second))
+        sure = ColourDifference(delta_e=value, low=value, high=value, critical=0.0)
+
+        found = judge_change(first, second, sure, scale="change", bands=bands)
+
+        assert found.words == words[BAND_OF_GRADE[found.table]]
+
+
+def test_the_interval_of_a_grade_is_that_of_its_difference():
+    grey, darker = [50.0, 0, 0], [46.0, 0, 0]
+    value = float(delta_e(grey, darker))
+    seen = ColourDifference(delta_e=value, low=value / 2, high=2 * value, critical=0.1)
+
+    found = judge_change(grey, darker, seen, scale="evenness", bands=read_bands())
+
+    assert (found.low, found.difference, found.high) == pytest.approx((2, 4, 8))
+    assert found.gsc_low < found.gsc < found.gsc_high
+    assert found.words == CANNOT_TELL
