@@ -22,10 +22,11 @@ from .hair.map import map_hair as map_hair
 from .hair.types import Profile as Profile
 from .hair.types import Strand as Strand
 from .measures.comparison import compare_treatments as compare_treatments
+from .measures.comparison import leveller_effect as leveller_effect
+from .measures.contrast import Reading as Reading
 from .measures.design import plan_design as plan_design
 from .measures.evenness import measure_evenness as measure_evenness
 from .measures.fade import measure_fade as measure_fade
-from .measures.leveller import leveller_effect as leveller_effect
 from .measures.porous import find_porous_onset as find_porous_onset
 from .measures.repeatability import measure_repeatability as measure_repeatability
 from .measures.repeatability import repeats_needed as repeats_needed

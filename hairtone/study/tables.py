@@ -26,11 +26,14 @@ _HAIR: Final = ("subject", "section")
 _TEXT: Final = frozenset(
     {*_ROW, "zone", "status", "flags", "measure", "resolved", "grade", "words", "tone_words"}
     | {"model", "treatment_a", "treatment_b", "verdict", "kind", "factor", "axis", "code", "says"}
-    | {"remedy", "pool", "session"}
+    | {"remedy", "pool", "session", "method", "unit"}
 )
 SIGNIFICANT: Final = 2  # digits of an uncertainty that are kept; JCGM 100:2008, 7.2.6
 _DECIMALS: Final = 2  # where a number has no uncertainty of its own; our choice
-_OWN_DECIMALS: Final = {"p_holm": 4, "misfit": 4, "mm_per_px": 5, "from": 3, "to": 3}
+_OWN_DECIMALS: Final = {
+    "p_holm": 4, "p": 4, "p_adjusted": 4, "p_equivalence": 4, "df": 1, "misfit": 4,
+    "mm_per_px": 5, "from": 3, "to": 3,
+}  # fmt: skip
 _MOST_DECIMALS: Final = 6
 _RUN: Final = ("=", "+", "-", "@", "\t", "\n")  # signs a spreadsheet may take as a command
 # table -> (columns, where their uncertainty is: one column, or the two ends of an interval)
@@ -52,7 +55,7 @@ _SPREADS: Final[dict[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]]] 
         for name in ("half_life", "washes_to_refresh", "washes_to_gone")
     ),
     "crossing": ((("wash", "low", "high"), ("low", "high")),),
-    "comparison": ((("difference", "low", "high"), ("low", "high")),),
+    "comparison": ((("difference", "low", "high", "sd"), ("low", "high")),),
     "porous": ((("onset", "low", "high", "excess"), ("low", "high")),),
     "repeats": ((("sd", "low", "high"), ("low", "high")),),
     "agreement": ((("bias", "limit_low", "limit_high"), ("limit_low", "limit_high")),),

@@ -4,6 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hairtone.measures.significance import (
+    compare_colours,
+    holm,
+    paired_difference,
+    welch_difference,
+)
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.multivariate import test_mvmean, test_mvmean_2indep
@@ -12,12 +18,6 @@ from statsmodels.stats.weightstats import ttost_ind, ttost_paired
 from hairtone.errors import MeasureError
 from hairtone.measures.comparison import compare_treatments, comparisons_frame
 from hairtone.measures.mixed import Reading, fit_mixed
-from hairtone.measures.significance import (
-    compare_colours,
-    holm,
-    paired_difference,
-    welch_difference,
-)
 
 test_mvmean.__test__ = test_mvmean_2indep.__test__ = False  # the library's names, no tests
 RNG = np.random.default_rng(0)
