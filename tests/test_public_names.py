@@ -11,7 +11,7 @@ NAMES = {
     "CalibratedPhoto", "Calibration", "ChartReading", "ChartReference", "ColourDifference",
     "Flag", "HairMap", "HairtoneError", "LabEstimate", "LightField", "Photo", "calibrate",
     "find_chart", "map_hair",
-    "PhotoResult", "Picker", "Profile", "Strand", "TressResult", "__version__", "analyse",
+    "PhotoResult", "Picker", "Profile", "Reading", "Strand", "TressResult", "__version__", "analyse",
     "colour_difference", "compare_treatments", "delta_e", "delta_e_94", "delta_e_ab",
     "delta_e_cmc", "find_porous_onset", "known_references", "lab_to_xyz", "leveller_effect",
     "load_reference", "measure", "measure_evenness", "measure_fade", "measure_repeatability",

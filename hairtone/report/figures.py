@@ -9,14 +9,13 @@ from hairtone.hair.types import Profile
 from hairtone.measures.agreement import Agreement
 from hairtone.measures.blend import Blend
 from hairtone.measures.change_curve import ChangeCurve
-from hairtone.measures.comparison import Comparison
+from hairtone.measures.comparison import Comparison, Comparisons, LevellerEffect
 from hairtone.measures.crossing import Crossing
 from hairtone.measures.design import DesignPlan
 from hairtone.measures.evenness import Evenness
 from hairtone.measures.fade import Fade
 from hairtone.measures.fade_curve import FadeCurve
 from hairtone.measures.grade import Grade
-from hairtone.measures.leveller import LevellerEffect
 from hairtone.measures.patches import Patch
 from hairtone.measures.patchiness import Patchiness
 from hairtone.measures.porous import PorousOnset
@@ -127,6 +126,7 @@ register_figures(
         Calibration: figure_calibration,
         ChangeCurve: figure_changecurve,
         Comparison: figure_comparison,
+        Comparisons: figure_comparison,
         Crossing: figure_crossing,
         DesignPlan: figure_designplan,
         Evenness: figure_evenness,

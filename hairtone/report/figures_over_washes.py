@@ -37,12 +37,12 @@ if TYPE_CHECKING:
     from hairtone.measures.agreement import Agreement
     from hairtone.measures.blend import Blend
     from hairtone.measures.change_curve import ChangeCurve
+    from hairtone.measures.comparison import LevellerEffect
     from hairtone.measures.crossing import Crossing
     from hairtone.measures.design import DesignPlan
     from hairtone.measures.fade import Fade
     from hairtone.measures.fade_curve import FadeCurve
     from hairtone.measures.grade import Grade
-    from hairtone.measures.leveller import LevellerEffect
     from hairtone.measures.patches import Patch
     from hairtone.measures.patchiness import Patchiness
     from hairtone.measures.porous import PorousOnset
@@ -325,7 +325,7 @@ def figure_comparison(comparison: Any, ax: Axes | None = None) -> Picture:
 
     Parameters
     ----------
-    comparison : Comparison
+    comparison : Comparison or Comparisons
         From `compare_treatments`.
     ax : Axes, optional
         Where to draw; a new figure without it.

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from hairtone.measures.agreement import Agreement
-from hairtone.measures.comparison import Comparison
+from hairtone.measures.comparison import Comparisons
 from hairtone.showing import Shown
 from hairtone.study.comparisons import LevellerComparison, RepeatScatter
 from hairtone.study.files import write_atomically
@@ -80,7 +80,8 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
                  *_spans("half_life", "washes_to_refresh", "washes_to_gone"), "misfit", "pool"),
     "crossing": (*_HAIR, "wash", "low", "high", "pool"),
     "comparison": ("measure", "zone", "wash", "treatment_a", "treatment_b", "difference", "low",
-                   "high", "p_holm", "margin", "verdict", "n_a", "n_b"),
+                   "high", "p_holm", "margin", "verdict", "n_a", "n_b", "method", "p", "p_adjusted",
+                   "p_equivalence", "df", "sd", "unit"),
     "patches": ("photo", "place", "from", "to", "delta_e", "kind"),
     "porous": (*_HAIR, "onset", "low", "high", "excess"),
     "repeats": ("measure", "zone", "factor", "sd", "low", "high", "n"),
@@ -99,7 +100,7 @@ class Findings:
     ----------
     hairs : tuple of HairMeasures
         One for each subject and section with a photo that was not refused.
-    comparisons : tuple of Comparison
+    comparisons : Comparisons
         Treatments against each other, by measure, zone and wash.
     levellers : tuple of LevellerComparison
         Evenness with a porosity leveller against evenness without.
@@ -110,7 +111,7 @@ class Findings:
     """
 
     hairs: tuple[HairMeasures, ...]
-    comparisons: tuple[Comparison, ...]
+    comparisons: Comparisons
     levellers: tuple[LevellerComparison, ...]
     repeats: tuple[RepeatScatter, ...]
     agreement: dict[str, Agreement]

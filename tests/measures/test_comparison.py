@@ -35,7 +35,7 @@ def readings(values, *, paired=True, **keys):
             measure="x",
             pair=f"P{at}" if paired else "",
             **keys,
-        )  # fmt: skip
+        )
         for treatment, figures in values.items()
         for at, value in enumerate(figures)
     ]
