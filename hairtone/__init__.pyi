@@ -23,6 +23,8 @@ from .hair.types import Profile as Profile
 from .hair.types import Strand as Strand
 from .measures.blend import measure_blend as measure_blend
 from .measures.comparison import compare_treatments as compare_treatments
+from .measures.comparison import leveller_effect as leveller_effect
+from .measures.contrast import Reading as Reading
 from .measures.design import plan_design as plan_design
 from .measures.evenness import find_patches as find_patches
 from .measures.evenness import measure_evenness as measure_evenness
@@ -30,7 +32,6 @@ from .measures.fade import change_curve as change_curve
 from .measures.fade import measure_fade as measure_fade
 from .measures.fade_curve import find_crossing as find_crossing
 from .measures.fade_curve import fit_fade as fit_fade
-from .measures.leveller import leveller_effect as leveller_effect
 from .measures.repeatability import measure_repeatability as measure_repeatability
 from .measures.repeatability import repeats_needed as repeats_needed
 from .measures.uptake import find_porous_onset as find_porous_onset

@@ -10,7 +10,7 @@ import hairtone
 NAMES = {
     "CalibratedPhoto", "Calibration", "ChartReading", "ChartReference", "ColourDifference",
     "Flag", "HairMap", "HairtoneError", "LabEstimate", "LightField", "Photo", "PhotoResult",
-    "Picker", "Profile", "Strand", "TressResult", "__version__", "analyse", "calibrate",
+    "Picker", "Profile", "Reading", "Strand", "TressResult", "__version__", "analyse", "calibrate",
     "change_curve", "colour_difference", "compare_treatments", "delta_e", "delta_e_94",
     "delta_e_ab", "delta_e_cmc", "find_chart", "find_crossing", "find_patches",
     "find_porous_onset", "fit_fade", "known_references", "lab_to_xyz", "leveller_effect",

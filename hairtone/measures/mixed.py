@@ -1,196 +1,321 @@
-"""Mixed model of readings: treatment, zone and wash fixed, blocks and tresses random."""
+"""Linear mixed models by REML, small and checked: variance parts, means, degrees of freedom.
+
+References
+----------
+.. [1] H. D. Patterson, R. Thompson, Biometrika 58 (1971) 545-554, doi:10.1093/biomet/58.3.545.
+.. [2] M. G. Kenward, J. H. Roger, Biometrics 53 (1997) 983-997, doi:10.2307/2533558.
+.. [3] F. E. Satterthwaite, Biometrics Bull. 2 (1946) 110-114, doi:10.2307/3002019.
+
+Formulas from memory; the tests hold them against published fits and a second implementation.
+"""
 
 from __future__ import annotations
 
-import warnings
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from hairtone.colorimetry import Floats
-from hairtone.measures.significance import MeanDifference
+from hairtone.errors import MeasureError
 
-Cell = tuple[str, str, str]  # treatment, zone, wash
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
-    """One figure of one tress in one photo.
-
-    Attributes
-    ----------
-    value : float
-        The figure.
-    treatment, tress : str
-        What was done, and to which tress (the unit that counts).
-    zone, wash : str
-        Where and when; empty where the figure has none.
-    pair : str
-        Hairs of one pair share it (split tress, half head); empty without pairing.
-    block : str
-        Batch, operator …; empty without blocks.
-    photo : str
-        Re-comb + re-shoot repeats are told apart by it.
-    """
-
-    value: float
-    treatment: str
-    tress: str
-    zone: str = ""
-    wash: str = ""
-    pair: str = ""
-    block: str = ""
-    photo: str = ""
+_STEPS: Final = 100  # of Fisher scoring; a fit that settles takes 5 to 20
+_SETTLED: Final = 1e-9  # expected gain of log-likelihood by one more step
+_AGREEMENT: Final = 1e-4  # of the log-likelihoods of two starts
+_SINGULAR: Final = 1e-9  # smallest share of an eigenvalue that still counts as information
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MixedFit:
-    """Means of every cell and their covariance.
+    """A fitted mixed model.
 
     Attributes
     ----------
-    cells : tuple of (treatment, zone, wash)
-        In order.
-    means : ndarray, shape (c,)
-        Of the cells.
-    covariance : ndarray, shape (c, c)
-        Of `means`.
-    freedom : float
-        Tress-level degrees of freedom.
+    means : ndarray, shape (p,)
+        Of the fixed columns.
+    covariance : ndarray, shape (p, p)
+        Of `means`, raised for the variances being estimates [2]_.
+    variances : ndarray, shape (q,)
+        Of the random parts, then of the scatter of each kind. A random part may come out below 0
+        where the readings of one group differ more than chance: held at 0, the model would state
+        comparisons between groups too surely.
+    log_likelihood : float
+        Restricted [1]_, with every constant, as the usual software prints it.
+    weights : ndarray, shape (p, n)
+        Each mean is this weighted sum of the readings.
     """
 
-    cells: tuple[Cell, ...]
     means: Floats
     covariance: Floats
-    freedom: float
+    variances: Floats
+    log_likelihood: float
+    weights: Floats
+    _plain: Floats  # covariance of the means without the raise, (p, p)
+    _slopes: Floats  # of `_plain` by each variance, (q, p, p)
+    _spread: Floats  # covariance of the variances, (q, q)
 
-    def difference(self, first: Cell, second: Cell) -> MeanDifference:
-        """Mean of one cell less that of another."""
-        contrast = np.zeros(len(self.cells))
-        contrast[self.cells.index(first)] += 1
-        contrast[self.cells.index(second)] -= 1
-        return MeanDifference(
-            difference=float(contrast @ self.means),
-            standard_error=float(np.sqrt(contrast @ self.covariance @ contrast)),
-            freedom=self.freedom,
-        )
+    def variance(self, contrast: ArrayLike) -> float:
+        """Variance of a weighted sum of the means."""
+        c = np.asarray(contrast, np.float64)
+        return float(c @ self.covariance @ c)
+
+    def freedom(self, contrast: ArrayLike) -> float:
+        """Degrees of freedom of the t law of a weighted sum of the means [3]_, at least 1."""
+        c = np.asarray(contrast, np.float64)
+        slope = np.einsum("i,qij,j->q", c, self._slopes, c)
+        plain, spread = float(c @ self._plain @ c), float(slope @ self._spread @ slope)
+        return max(1.0, 2 * plain**2 / spread) if spread > 0 else 1.0
 
 
-def fit_mixed(readings: Sequence[Reading]) -> MixedFit | None:
-    """``value ~ treatment*zone*wash + (1 | block/tress)`` by REML; None where it does not settle.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Model:
+    """A model cut into blocks that share nothing, padded to one size.
 
-    Fixed effects are written as one mean for each cell, the same model. Pairs, where there are
-    any, are the blocks. Repeats are averaged first, or what a tress does in one zone would count
-    once a photo; and each zone and wash is scaled by its own scatter, which the model takes as
-    one for all (ends scatter more than roots).
+    Attributes
+    ----------
+    values : ndarray, shape (b, m)
+        Readings; 0 in the padding.
+    fixed : ndarray, shape (b, m, p)
+        Fixed columns.
+    parts : ndarray, shape (q, b, m, m)
+        Covariance pattern of each variance.
+    padding : ndarray, shape (b, m, m)
+        1 on the diagonal of the padding.
+    free : int
+        Readings less fixed columns.
+    """
+
+    values: Floats
+    fixed: Floats
+    parts: Floats
+    padding: Floats
+    free: int
+
+    def covariance(self, variances: Floats) -> Floats:
+        """Covariance of the readings, block by block."""
+        return np.asarray(np.tensordot(variances, self.parts, axes=1) + self.padding)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _State:
+    """The model at given variances: what a step of Fisher scoring needs."""
+
+    log_likelihood: float
+    score: Floats
+    information: Floats
+    means: Floats
+    plain: Floats
+    inverse: Floats
+    firsts: Floats
+    seconds: Floats
+
+
+def fit_mixed(
+    values: ArrayLike,
+    fixed: ArrayLike,
+    *,
+    groups: Sequence[Sequence[Hashable]] = (),
+    scatter: Sequence[Hashable] | None = None,
+) -> MixedFit:
+    """A mixed model fitted by REML [1]_, checked from two starting points.
 
     Parameters
     ----------
-    readings : sequence of Reading
-        Of one measure.
+    values : array_like, shape (n,)
+        Readings.
+    fixed : array_like, shape (n, p)
+        Columns of the fixed part, of full rank.
+    groups : sequence of (sequence, length n), optional
+        One for each random part: readings with the same label share one draw of it.
+    scatter : sequence, length n, optional
+        Kind of each reading; each kind has a scatter of its own. One kind without it.
+
+    Raises
+    ------
+    MeasureError
+        ``not-estimable``: these readings do not tell the parts apart. ``not-settled``: the two
+        starts disagree, or the likelihood has no finite maximum.
     """
-    readings = _means_of_repeats(readings)
-    scale = _scatter(readings)
-    cells = sorted({(r.treatment, r.zone, r.wash) for r in readings})
-    fixed = np.array(
-        [[float((r.treatment, r.zone, r.wash) == cell) for cell in cells] for r in readings]
-    )
-    values = np.array([r.value / scale[r.zone, r.wash] for r in readings])
-    found = _fitted(readings, fixed, values)
-    if found is None:
-        return None
-    back = np.array([scale[zone, wash] for _, zone, wash in cells])
-    tresses = {r.tress for r in readings}
-    blocks = {_block(r) for r in readings}
-    treatments = {r.treatment for r in readings}
-    shared = len(blocks) - 1 if len(blocks) < len(tresses) else 0
-    return MixedFit(
-        cells=tuple(cells),
-        means=found[0] * back,
-        covariance=found[1] * np.outer(back, back),
-        freedom=max(1.0, float(len(tresses) - len(treatments) - shared)),
-    )
+    y, x = np.asarray(values, np.float64), np.asarray(fixed, np.float64)
+    scale = float(np.std(y - x @ np.linalg.lstsq(x, y, rcond=None)[0])) or 1.0
+    kinds = [0] * len(y) if scatter is None else list(scatter)
+    labels = [_numbered(group) for group in groups]
+    model, order = _blocks(y / scale, x, labels, _numbered(kinds))
+    _require_information(model)
+    count = len(model.parts)
+    starts = [np.r_[np.zeros(len(labels)), np.ones(count - len(labels))], np.full(count, 0.5)]
+    fits = [found for start in starts if (found := _climb(model, start)) is not None]
+    if len(fits) < len(starts) or abs(np.ptp([s.log_likelihood for _, s in fits])) > _AGREEMENT:
+        raise MeasureError(
+            "not-settled",
+            f"The model of {len(y)} readings with {count} variances does not settle.",
+            remedy="More tresses of each treatment, or fewer groupings, would settle it.",
+        )
+    variances, state = max(fits, key=lambda fit: fit[1].log_likelihood)
+    return _stated(model, variances, state, scale, order)
 
 
-def _block(reading: Reading) -> str:
-    """What a tress shares its surroundings with: its pair, else its block, else only itself."""
-    return reading.pair or reading.block or reading.tress
+def _numbered(labels: Sequence[Hashable]) -> NDArray[np.intp]:
+    """Labels as whole numbers from 0, in order of appearance."""
+    number: dict[Hashable, int] = {}
+    return np.array([number.setdefault(label, len(number)) for label in labels], dtype=np.intp)
 
 
-def _fitted(
-    readings: Sequence[Reading], fixed: Floats, values: Floats
-) -> tuple[Floats, Floats] | None:
-    """Means of the cells and their covariance; None where the fit does not settle.
+def _blocks(
+    y: Floats, x: Floats, labels: Sequence[NDArray[np.intp]], kinds: NDArray[np.intp]
+) -> tuple[_Model, NDArray[np.intp]]:
+    """The model in blocks that share no group, and the place of each reading in them."""
+    block = np.arange(len(y))
+    for _ in range(len(y)):  # spread the smallest number through every group until nothing moves
+        before = block.copy()
+        for group in labels:
+            least = np.full(group.max() + 1, len(y))
+            np.minimum.at(least, group, block)
+            block = least[group]
+        if np.array_equal(before, block):
+            break
+    block = _numbered(block.tolist())
+    sizes = np.bincount(block)
+    sorted_by_block = np.argsort(block, kind="stable")
+    within = np.empty(len(y), dtype=np.intp)
+    within[sorted_by_block] = np.arange(len(y)) - np.repeat(np.cumsum(sizes) - sizes, sizes)
+    shape = len(sizes), int(sizes.max())
+    place = block * shape[1] + within
+    filled = np.zeros(shape[0] * shape[1], dtype=bool)
+    filled[place] = True
+    real = filled.reshape(shape)
+    values, fixed = np.zeros(filled.shape), np.zeros((len(filled), x.shape[1]))
+    values[place], fixed[place] = y, x
+    parts = []
+    for group in labels:
+        spot = np.full(len(filled), -1)
+        spot[place] = group
+        grid = spot.reshape(shape)
+        parts.append((grid[:, :, None] == grid[:, None, :]) & real[:, :, None] & real[:, None, :])
+    spot = np.full(len(filled), -1)
+    spot[place] = kinds
+    eye = np.eye(shape[1], dtype=bool)
+    parts += [(spot.reshape(shape) == kind)[:, :, None] & eye for kind in range(kinds.max() + 1)]
+    return _Model(
+        values=values.reshape(shape),
+        fixed=fixed.reshape(*shape, x.shape[1]),
+        parts=np.array(parts, dtype=np.float64),
+        padding=(~real)[:, :, None] * eye.astype(np.float64),
+        free=len(y) - x.shape[1],
+    ), place
 
-    An effect that the data cannot tell from the scatter (a tress read once, a block of one tress)
-    is left out: the scatter holds it.
-    """
-    blocks = np.array([_block(r) for r in readings])
-    tresses = len({r.tress for r in readings})
-    has_repeats, is_shared = len(readings) > tresses, len(set(blocks)) < tresses
-    if not has_repeats and not is_shared:
-        return _plain(fixed, values)
-    from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 
-    nested = VCSpec(*_tress_columns(readings, blocks)) if has_repeats and is_shared else None
-    model = MixedLM(values, fixed, groups=blocks, exog_re=np.ones((len(values), 1)), exog_vc=nested)
+def _require_information(model: _Model) -> None:
+    """Refuse a model whose variances the design cannot tell apart."""
+    state = _state(model, np.ones(len(model.parts))) if model.free > 0 else None
+    eigenvalues = np.linalg.eigvalsh(state.information) if state is not None else np.zeros(1)
+    if eigenvalues[0] <= _SINGULAR * eigenvalues[-1]:
+        raise MeasureError(
+            "not-estimable",
+            f"{model.free} degrees of freedom do not tell {len(model.parts)} variances apart.",
+            remedy="More tresses of each treatment, or fewer groupings, are needed.",
+        )
+
+
+def _state(model: _Model, variances: Floats) -> _State | None:
+    """Likelihood, score and expected information; None where the covariance is not positive."""
+    covariance = model.covariance(variances)
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # a variance of 0 is an answer; settling is asked below
-            found = model.fit(reml=True, method=["lbfgs", "powell"])
-    except (np.linalg.LinAlgError, ValueError):
+        root = np.linalg.cholesky(covariance)
+    except np.linalg.LinAlgError:
         return None
-    count = fixed.shape[1]
-    means = np.asarray(found.fe_params)
-    covariance = np.asarray(found.cov_params())[:count, :count]
-    sound = np.isfinite(means).all() and np.isfinite(covariance).all()
-    return (means, covariance) if sound and found.converged else None
+    inverse = np.linalg.inv(covariance)
+    x, y, parts = model.fixed, model.values, model.parts
+    weighted = inverse @ x  # V⁻¹X, (b, m, p)
+    columns = x.shape[-1]
+    flat = weighted.reshape(-1, columns)
+    normal = x.reshape(-1, columns).T @ flat
+    sign, size = np.linalg.slogdet(normal)
+    if sign <= 0 or not np.isfinite(inverse).all():
+        return None
+    plain = np.linalg.inv(normal)
+    means = plain @ (flat.T @ y.ravel())
+    misfit = y - x @ means
+    rest = (inverse @ misfit[..., None])[..., 0]
+    count = len(parts)
+    turned = inverse @ parts  # V⁻¹G, (q, b, m, m)
+    pulled = parts @ weighted  # G V⁻¹X, (q, b, m, p)
+    firsts = flat.T @ pulled.reshape(count, -1, columns)
+    seconds = pulled.reshape(count, 1, -1, columns).swapaxes(-1, -2) @ (inverse @ pulled).reshape(
+        1, count, -1, columns
+    )
+    inner = plain @ firsts
+    trace = np.trace(turned, axis1=-2, axis2=-1).sum(axis=1) - np.trace(inner, axis1=1, axis2=2)
+    score = 0.5 * ((parts @ rest[..., None])[..., 0].reshape(count, -1) @ rest.ravel() - trace)
+    turned_flat = turned.reshape(count, -1)
+    information = 0.5 * (
+        turned_flat @ turned.swapaxes(-1, -2).reshape(count, -1).T
+        - 2 * (seconds.reshape(count * count, -1) @ plain.T.ravel()).reshape(count, count)
+        + inner.reshape(count, -1) @ inner.swapaxes(-1, -2).reshape(count, -1).T
+    )
+    log_determinant = 2 * np.log(np.diagonal(root, axis1=-2, axis2=-1)).sum()
+    squares = float((rest * misfit).sum())
+    return _State(
+        log_likelihood=float(
+            -0.5 * (log_determinant + size + squares + model.free * np.log(2 * np.pi))
+        ),
+        score=score,
+        information=information,
+        means=means,
+        plain=plain,
+        inverse=inverse,
+        firsts=firsts,
+        seconds=seconds,
+    )
 
 
-def _plain(fixed: Floats, values: Floats) -> tuple[Floats, Floats]:
-    """Least squares, one scatter for all."""
-    inverse = np.linalg.inv(fixed.T @ fixed)
-    means = inverse @ fixed.T @ values
-    rest = values - fixed @ means
-    free = max(len(values) - fixed.shape[1], 1)
-    return np.asarray(means), np.asarray(inverse * float(rest @ rest) / free)
+def _climb(model: _Model, variances: Floats) -> tuple[Floats, _State] | None:
+    """Variances at the maximum of the likelihood by Fisher scoring; None where there is none."""
+    state = _state(model, variances)
+    for _ in range(_STEPS):
+        if state is None:
+            return None
+        try:
+            step = np.linalg.solve(state.information, state.score)
+        except np.linalg.LinAlgError:
+            return None
+        if abs(float(step @ state.score)) < _SETTLED:
+            return variances, state
+        size = 1.0
+        while size > 1e-6:
+            ahead = _state(model, variances + size * step)
+            if ahead is not None and ahead.log_likelihood >= state.log_likelihood - 1e-12:
+                break
+            size /= 2
+        else:
+            return None
+        variances, state = variances + size * step, ahead
+    return None
 
 
-def _means_of_repeats(readings: Sequence[Reading]) -> list[Reading]:
-    """One reading for each tress, zone and wash."""
-    found: dict[tuple[str, ...], list[Reading]] = {}
-    for r in readings:
-        found.setdefault((r.treatment, r.tress, r.pair, r.block, r.zone, r.wash), []).append(r)
-    return [
-        replace(group[0], value=float(np.mean([r.value for r in group])))
-        for group in found.values()
-    ]
+def _stated(
+    model: _Model, variances: Floats, state: _State, scale: float, place: NDArray[np.intp]
+) -> MixedFit:
+    """The fit in the unit of the readings, its covariance raised [2]_."""
+    spread = np.linalg.inv(state.information)
+    plain = state.plain
+    curved = state.seconds - state.firsts[:, None] @ plain @ state.firsts[None]
+    raised = plain + 2 * plain @ (spread[..., None, None] * curved).sum(axis=(0, 1)) @ plain
+    weights = plain @ (state.inverse @ model.fixed).reshape(-1, len(plain)).T
+    return MixedFit(
+        means=state.means * scale,
+        covariance=raised * scale**2,
+        variances=variances * scale**2,
+        log_likelihood=state.log_likelihood - model.free * float(np.log(scale)),
+        weights=weights[:, place],
+        _plain=plain * scale**2,
+        _slopes=np.asarray(plain @ state.firsts @ plain),
+        _spread=spread * scale**4,
+    )
 
 
-def _scatter(readings: Sequence[Reading]) -> dict[tuple[str, str], float]:
-    """SD within treatments of each zone and wash; 1 where there is none."""
-    out = {}
-    for place in {(r.zone, r.wash) for r in readings}:
-        groups: dict[str, list[float]] = {}
-        for r in readings:
-            if (r.zone, r.wash) == place:
-                groups.setdefault(r.treatment, []).append(r.value)
-        squares = sum(float(np.var(v)) * len(v) for v in groups.values())
-        freedom = sum(len(v) - 1 for v in groups.values())
-        sd = np.sqrt(squares / freedom) if freedom > 0 else 0.0
-        out[place] = float(sd) if sd > 0 else 1.0
-    return out
-
-
-def _tress_columns(
-    readings: Sequence[Reading], blocks: Floats
-) -> tuple[list[str], list[list[list[str]]], list[list[Floats]]]:
-    """Indicator of each tress within each block, as the library wants it."""
-    names, columns = [], []
-    for block in sorted(set(blocks)):
-        inside = [r.tress for r, b in zip(readings, blocks, strict=True) if b == block]
-        tresses = sorted(set(inside))
-        columns.append(np.array([[float(t == one) for one in tresses] for t in inside]))
-        names.append([str(t) for t in tresses])
-    return ["tress"], [names], [columns]
+def groups_of(labels: Sequence[Any]) -> NDArray[np.intp]:
+    """Labels numbered from 0 in order of appearance, shape (n,)."""
+    return _numbered(labels)

@@ -8,12 +8,11 @@ from hairtone.hair.map import HairMap
 from hairtone.hair.types import Profile
 from hairtone.measures.agreement import Agreement
 from hairtone.measures.blend import Blend
-from hairtone.measures.comparison import Comparison
+from hairtone.measures.comparison import Comparison, Comparisons, LevellerEffect
 from hairtone.measures.design import DesignPlan
 from hairtone.measures.evenness import Evenness, Patch, Patchiness
 from hairtone.measures.fade import ChangeCurve, Fade
 from hairtone.measures.fade_curve import Crossing, FadeCurve, Forecast
-from hairtone.measures.leveller import LevellerEffect
 from hairtone.measures.repeatability import Repeatability, ScatterOf
 from hairtone.measures.uptake import PorousOnset, Uptake
 from hairtone.measures.words import Grade
@@ -124,6 +123,7 @@ register_figures(
         Calibration: figure_calibration,
         ChangeCurve: figure_changecurve,
         Comparison: figure_comparison,
+        Comparisons: figure_comparison,
         Crossing: figure_crossing,
         DesignPlan: figure_designplan,
         Evenness: figure_evenness,

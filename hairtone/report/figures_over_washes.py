@@ -36,11 +36,11 @@ if TYPE_CHECKING:
     from hairtone.calibration.types import Calibration
     from hairtone.measures.agreement import Agreement
     from hairtone.measures.blend import Blend
+    from hairtone.measures.comparison import LevellerEffect
     from hairtone.measures.design import DesignPlan
     from hairtone.measures.evenness import Patch, Patchiness
     from hairtone.measures.fade import ChangeCurve, Fade
     from hairtone.measures.fade_curve import Crossing, FadeCurve, Forecast
-    from hairtone.measures.leveller import LevellerEffect
     from hairtone.measures.repeatability import Repeatability, ScatterOf
     from hairtone.measures.uptake import PorousOnset, Uptake
     from hairtone.measures.words import Grade
@@ -321,7 +321,7 @@ def figure_comparison(comparison: Any, ax: Axes | None = None) -> Picture:
 
     Parameters
     ----------
-    comparison : Comparison
+    comparison : Comparison or Comparisons
         From `compare_treatments`.
     ax : Axes, optional
         Where to draw; a new figure without it.

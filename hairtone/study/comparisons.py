@@ -4,21 +4,27 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from hairtone.colorimetry import Floats
+from hairtone.colorimetry import Floats, delta_e
 from hairtone.errors import MeasureError
 from hairtone.measures.agreement import Agreement, measure_agreement
-from hairtone.measures.comparison import Comparison, compare_treatments
+from hairtone.measures.comparison import (
+    UNITS,
+    Comparisons,
+    LevellerEffect,
+    compare_treatments,
+    leveller_effect,
+)
+from hairtone.measures.contrast import Reading
 from hairtone.measures.evenness import measure_evenness
-from hairtone.measures.leveller import LevellerEffect, leveller_effect
 from hairtone.measures.missing import Missing
-from hairtone.measures.mixed import Reading
 from hairtone.measures.repeatability import ScatterOf, measure_repeatability, scatter
-from hairtone.measures.zones import ZONES
+from hairtone.measures.zones import ZONES, zone_estimates
 from hairtone.study.hair_measures import HairMeasures, PhotoMeasures
 from hairtone.study.observations import Hair
 from hairtone.study.records import RowResult
@@ -29,7 +35,8 @@ from hairtone.uncertainty import ColourDifference
 AXES: Final = ("L", "a", "b")
 FACTORS: Final = ("operator", "day")  # what repeats may differ in, besides the lay
 EVERY_ZONE: Final = "all"
-EVENNESS: Final = ("root_to_ends", "root_to_ends_net", "mean_difference", "patchiness")
+EVENNESS: Final = ("root_to_ends_net", "mean_difference", "patchiness")
+_DRAWS: Final = 128  # of the 256 kept: the variance of a difference to 12 %, half the memory
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -208,19 +215,41 @@ class Unit:
 
     Attributes
     ----------
-    tress, treatment : str
+    subject, section, treatment : str
         Which hair, and what was put on it.
     pair, block : str
         What it is paired by and grouped in; empty without.
+    places : dict of str to (str, str)
+        Photo and session of each wash.
     unevenness : ColourDifference or None
         Root to ends just coloured, net of the natural gradient where that is known.
+    readings : tuple of Reading
+        What needs the draws of its photos: root to ends by photo, colours by wash.
     """
 
-    tress: str
+    subject: str
+    section: str
     treatment: str
     pair: str
     block: str
+    places: dict[str, tuple[str, str]]
     unevenness: ColourDifference | None
+    readings: tuple[Reading, ...] = ()
+
+    def reading(self, measure: str, value: ArrayLike, **keys: Any) -> Reading:
+        """Return a reading of this hair; photo and session are those of its wash."""
+        photo, session = self.places.get(keys.get("wash", ""), ("", ""))
+        return Reading(
+            measure=measure,
+            value=value,
+            treatment=self.treatment,
+            tress="\x1f".join((self.subject, self.section)),
+            subject=self.subject,
+            section=self.section,
+            pair=self.pair,
+            block=self.block,
+            **({"photo": photo, "session": session} | keys),
+        )
 
 
 def unit_of(hair: Hair, settings: Settings) -> Unit:
@@ -235,13 +264,39 @@ def unit_of(hair: Hair, settings: Settings) -> Unit:
             natural=hair.before.profile if hair.before else None,
         )
         unevenness = found.root_to_ends_net or found.root_to_ends
-    return Unit(
-        tress="\x1f".join((hair.subject, hair.section)),
+    places = {s.rows[0].row.wash_text: s.rows[0].row for s in hair.states.values()}
+    unit = Unit(
+        subject=hair.subject,
+        section=hair.section,
         treatment=hair.treatment,
         pair=str(getattr(row.row, settings.pairing)) if settings.pairing else "",
         block="\x1f".join(_block(row, name, settings) for name in settings.blocks).strip("\x1f"),
+        places={wash: (first.photo, first.session) for wash, first in places.items()},
         unevenness=unevenness,
     )
+    return replace(unit, readings=tuple(_drawn(hair, unit)))
+
+
+def _drawn(hair: Hair, unit: Unit) -> Iterator[Reading]:
+    """Root to ends of every photo and the colour of every zone after every wash, with draws."""
+    for state in hair.states.values() if unit.treatment else ():
+        if state.wash is None:
+            continue
+        joined = state.joined
+        for row, profile in zip(joined.rows, joined.profiles, strict=True):
+            zones = zone_estimates(profile, zones=state.zones)
+            roots, ends = zones["roots"], zones["ends"]
+            yield unit.reading(
+                "root_to_ends",
+                float(delta_e(roots.lab, ends.lab)),
+                draws=delta_e(roots.draws[:_DRAWS], ends.draws[:_DRAWS]),
+                wash=row.row.wash_text,
+                photo=row.row.photo,
+                session=row.row.session,
+            )
+        for zone, estimate in joined.pooled.items():
+            draws, wash = estimate.draws[:_DRAWS], joined.rows[0].row.wash_text
+            yield unit.reading("colour", estimate.lab, draws=draws, zone=zone, wash=wash)
 
 
 def _block(row: RowResult, name: str, settings: Settings) -> str:
@@ -274,7 +329,7 @@ def treatment_comparisons(
     units: Sequence[Unit],
     settings: Settings,
     missing: list[Missing],
-) -> tuple[Comparison, ...]:
+) -> Comparisons:
     """Return treatments compared by measure, zone and wash; nothing with a single treatment.
 
     Parameters
@@ -284,44 +339,53 @@ def treatment_comparisons(
     units : sequence of Unit
         The same hairs as units of comparison.
     settings : Settings
-        Of the study: order of treatments and margin.
+        Of the study: order of treatments, margins and primary endpoint.
     missing : list of Missing
-        Gains a line where a measure cannot be compared.
+        Gains a line where nothing can be compared.
     """
     if len({unit.treatment for unit in units if unit.treatment}) < 2:
-        return ()
-    found: list[Comparison] = []
-    for measure, readings in readings_of(hairs, units).items():
-        try:
-            found += compare_treatments(
-                readings,
-                measure=measure,
-                margin=None if measure == "colour_left" else settings.margin,
-                order=settings.order or tuple(settings.treatments),
-            )
-        except MeasureError as error:
-            missing.append(Missing(says=str(error)))
-    return tuple(found)
+        return Comparisons(rows=())
+    readings = list(readings_of(hairs, units))
+    margins = dict.fromkeys({r.measure for r in readings} - set(UNITS), settings.margin)
+    try:
+        return compare_treatments(
+            readings,
+            margins=margins,
+            order=settings.order or tuple(settings.treatments),
+        )
+    except MeasureError as error:
+        missing.append(Missing(says=str(error)))
+        return Comparisons(rows=())
 
 
-def readings_of(hairs: Iterable[HairMeasures], units: Iterable[Unit]) -> dict[str, list[Reading]]:
-    """Return readings by measure: evenness of each photo, uptake and colour left of each zone."""
-    found: dict[str, list[Reading]] = defaultdict(list)
+def readings_of(hairs: Iterable[HairMeasures], units: Iterable[Unit]) -> Iterator[Reading]:
+    """Return every figure that treatments are compared by, tress by tress."""
     for hair, unit in zip(hairs, units, strict=True):
         if not unit.treatment:
             continue
+        yield from unit.readings
         for photo in hair.photos:
-            if photo.row.row.wash is not None:
-                for measure, value in _evenness_of(photo):
-                    found[measure].append(_reading(unit, value, "", photo.row))
+            sheet = photo.row.row
+            for measure, value in _evenness_of(photo) if sheet.wash is not None else ():
+                keys = {"wash": sheet.wash_text, "photo": sheet.photo, "session": sheet.session}
+                yield unit.reading(measure, value, **keys)
         for zone, change in hair.uptake.zones.items() if hair.uptake else ():
-            found["uptake"].append(_reading(unit, change.difference.delta_e, zone, wash="0"))
+            yield unit.reading("uptake", change.difference.delta_e, zone=zone, wash="0")
         for zone, fade in hair.fades.items():
             for step in fade.steps:
                 if step.wash and step.colour_left is not None:
                     wash = str(step.wash)
-                    found["colour_left"].append(_reading(unit, step.colour_left, zone, wash=wash))
-    return dict(found)
+                    yield unit.reading("colour_left", step.colour_left, zone=zone, wash=wash)
+        yield from _curves_of(hair, unit)
+
+
+def _curves_of(hair: HairMeasures, unit: Unit) -> Iterator[Reading]:
+    """Washes until half the colour is left, and the rate constant of that, ln 2 over it."""
+    for zone, curve in hair.curves.items():
+        half = curve.half_life.value
+        if half:
+            yield unit.reading("half_life", half, zone=zone)
+            yield unit.reading("rate", float(np.log(2) / half), zone=zone)
 
 
 def _evenness_of(photo: PhotoMeasures) -> Iterator[tuple[str, float]]:
@@ -329,21 +393,6 @@ def _evenness_of(photo: PhotoMeasures) -> Iterator[tuple[str, float]]:
         found = getattr(photo.evenness, measure)
         if found is not None:
             yield measure, found.value if measure == "patchiness" else found.delta_e
-
-
-def _reading(
-    unit: Unit, value: float, zone: str, row: RowResult | None = None, *, wash: str = ""
-) -> Reading:
-    return Reading(
-        value=float(value),
-        treatment=unit.treatment,
-        tress=unit.tress,
-        zone=zone,
-        wash=row.row.wash_text if row is not None else wash,
-        pair=unit.pair,
-        block=unit.block,
-        photo=row.row.photo if row is not None else "",
-    )
 
 
 def leveller_comparisons(

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from hairtone.measures.agreement import Agreement
-from hairtone.measures.comparison import Comparison
+from hairtone.measures.comparison import Comparisons
 from hairtone.showing import Shown
 from hairtone.study.comparisons import LevellerComparison, RepeatScatter
 from hairtone.study.files import write_atomically
@@ -26,11 +26,14 @@ _HAIR: Final = ("subject", "section")
 _TEXT: Final = frozenset(
     {*_ROW, "zone", "status", "flags", "measure", "resolved", "grade", "words", "tone_words"}
     | {"model", "treatment_a", "treatment_b", "verdict", "kind", "factor", "axis", "code", "says"}
-    | {"remedy", "pool", "session"}
+    | {"remedy", "pool", "session", "method", "unit"}
 )
 SIGNIFICANT: Final = 2  # digits of an uncertainty that are kept; JCGM 100:2008, 7.2.6
 _DECIMALS: Final = 2  # where a number has no uncertainty of its own; our choice
-_OWN_DECIMALS: Final = {"p_holm": 4, "misfit": 4, "mm_per_px": 5, "from": 3, "to": 3}
+_OWN_DECIMALS: Final = {
+    "p_holm": 4, "p": 4, "p_adjusted": 4, "p_equivalence": 4, "df": 1, "misfit": 4,
+    "mm_per_px": 5, "from": 3, "to": 3,
+}  # fmt: skip
 _MOST_DECIMALS: Final = 6
 _RUN: Final = ("=", "+", "-", "@", "\t", "\n")  # signs a spreadsheet may take as a command
 # table -> (columns, where their uncertainty is: one column, or the two ends of an interval)
@@ -52,7 +55,7 @@ _SPREADS: Final[dict[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]]] 
         for name in ("half_life", "washes_to_refresh", "washes_to_gone")
     ),
     "crossing": ((("wash", "low", "high"), ("low", "high")),),
-    "comparison": ((("difference", "low", "high"), ("low", "high")),),
+    "comparison": ((("difference", "low", "high", "sd"), ("low", "high")),),
     "porous": ((("onset", "low", "high", "excess"), ("low", "high")),),
     "repeats": ((("sd", "low", "high"), ("low", "high")),),
     "agreement": ((("bias", "limit_low", "limit_high"), ("limit_low", "limit_high")),),
@@ -77,7 +80,8 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
                  *_spans("half_life", "washes_to_refresh", "washes_to_gone"), "misfit", "pool"),
     "crossing": (*_HAIR, "wash", "low", "high", "pool"),
     "comparison": ("measure", "zone", "wash", "treatment_a", "treatment_b", "difference", "low",
-                   "high", "p_holm", "margin", "verdict", "n_a", "n_b"),
+                   "high", "p_holm", "margin", "verdict", "n_a", "n_b", "method", "p", "p_adjusted",
+                   "p_equivalence", "df", "sd", "unit"),
     "patches": ("photo", "place", "from", "to", "delta_e", "kind"),
     "porous": (*_HAIR, "onset", "low", "high", "excess"),
     "repeats": ("measure", "zone", "factor", "sd", "low", "high", "n"),
@@ -96,7 +100,7 @@ class Findings:
     ----------
     hairs : tuple of HairMeasures
         One for each subject and section with a photo that was not refused.
-    comparisons : tuple of Comparison
+    comparisons : Comparisons
         Treatments against each other, by measure, zone and wash.
     levellers : tuple of LevellerComparison
         Evenness with a porosity leveller against evenness without.
@@ -107,7 +111,7 @@ class Findings:
     """
 
     hairs: tuple[HairMeasures, ...]
-    comparisons: tuple[Comparison, ...]
+    comparisons: Comparisons
     levellers: tuple[LevellerComparison, ...]
     repeats: tuple[RepeatScatter, ...]
     agreement: dict[str, Agreement]

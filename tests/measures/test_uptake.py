@@ -9,7 +9,7 @@ from scipy import stats
 
 from hairtone.colorimetry import delta_e
 from hairtone.errors import MeasureError
-from hairtone.measures.leveller import leveller_effect
+from hairtone.measures.comparison import leveller_effect
 from hairtone.measures.uptake import find_porous_onset, measure_uptake
 from hairtone.measures.zones import zone_spans
 from hairtone.uncertainty import ColourDifference

@@ -10,12 +10,11 @@ from hairtone.colorimetry import delta_e
 from hairtone.hair.map import HairMap
 from hairtone.measures.agreement import measure_agreement
 from hairtone.measures.blend import Blend
-from hairtone.measures.comparison import Comparison
+from hairtone.measures.comparison import Comparison, LevellerEffect
 from hairtone.measures.design import plan_design
 from hairtone.measures.evenness import Patch
 from hairtone.measures.fade import change_curve, measure_fade
 from hairtone.measures.fade_curve import Crossing, fit_zone_fade
-from hairtone.measures.leveller import LevellerEffect
 from hairtone.measures.repeatability import measure_repeatability
 from hairtone.measures.uptake import PorousOnset, measure_uptake
 from hairtone.measures.zones import SectionComparison, zone_estimates
@@ -174,8 +173,8 @@ def test_a_plan_is_drawn_blinded():
 def test_a_comparison_shows_difference_margin_and_verdict():
     comparison = Comparison(
         measure="root_to_ends", zone="", wash="0", treatment_a="a", treatment_b="b",
-        difference=1.2, low=0.4, high=2.0, p_holm=0.01, margin=1.0, n_a=6, n_b=6,
-        method="Welch t", verdict="less even",
+        difference=1.2, low=0.4, high=2.0, p=0.01, p_adjusted=0.01, margin=1.0, n_a=6, n_b=6,
+        method="Welch t",
     )  # fmt: skip
 
     picture = comparison.plot()
