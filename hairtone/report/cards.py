@@ -1,10 +1,8 @@
-"""The card of one hair: its chips, pictures, figures, sentences and service record."""
+"""The card of one hair: its answer, chips, pictures, figures, sentences and service record."""
 
 from __future__ import annotations
 
-import base64
 import datetime as dt
-import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
@@ -12,111 +10,36 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from hairtone.colorimetry import delta_e_ab
-from hairtone.errors import HairtoneError
 from hairtone.measures.plausibility import service_banners
 from hairtone.report import sentences
 from hairtone.report.blocks import ChipRow, ChipTable, Grid, Shown, chip_of, chips_note, grid, shown
 from hairtone.report.figures import (
     figure_amounts,
     figure_evenness_washes,
-    figure_fade_table,
+    figure_fades,
     figure_map,
     figure_profiles,
 )
-from hairtone.report.types import ZONE_WORDS, ZONES, Analysis, Audience
+from hairtone.report.pictures import pictures_of
+from hairtone.report.types import ZONE_WORDS, ZONES, Audience
 from hairtone.report.views import (
     DrawnProfile,
     HairView,
-    Tables,
     drawn_profiles,
     first_of_each_wash,
     hair_words,
-    hairs_of,
+    key_photos,
     wash_words,
 )
 from hairtone.study.hair_measures import marked_regrowth
 
 if TYPE_CHECKING:
+    from hairtone.study.hair_measures import HairMeasures, PhotoMeasures
     from hairtone.study.records import RowResult
     from hairtone.study.settings import Settings, Subject, Treatment
     from hairtone.study.sheet import SheetRow
 
-
-# uses a person must have agreed to before a report of that kind shows the hair; our choice
-NEEDED: Final[dict[Audience, tuple[str, ...]]] = {
-    "educator": ("teach", "assess"),
-    "stylist": ("measure",),
-    "tester": ("publish",),
-}
-_TALLEST: Final = 420  # pixels of a crop's longer side; our choice
-_AROUND: Final = 0.12  # of the line's length, left around it; our choice
 TENTHS: Final = 10
-MOST_HAIRS: Final = 12  # shown at a glance; our choice
-
-
-def crops_of(view: HairView, *, audience: Audience) -> tuple[Shown, ...]:
-    """Before, just coloured and the last wash of one hair, cropped to the hair.
-
-    Empty unless ``show_photos`` is on in study.toml and the subject's consent holds every use
-    that this report stands for.
-
-    Parameters
-    ----------
-    view : HairView
-        The hair.
-    audience : str
-        Whom the report is for.
-    """
-    settings = view.outcome.study.settings
-    subject = settings.subjects.get(view.rows[0].row.subject)
-    if not settings.show_photos or subject is None:
-        return ()
-    if not all(subject.allows(scope) for scope in NEEDED[audience]):
-        return ()
-    rows = first_of_each_wash(view)
-    wanted = [row for row in rows if row.row.wash in (None, 0)]
-    wanted += [rows[-1]] if rows and rows[-1] not in wanted else []
-    found = [_crop(view, row) for row in wanted]
-    return tuple(crop for crop in found if crop is not None)
-
-
-def _crop(view: HairView, row: RowResult) -> Shown | None:
-    line = (row.hair.get("tress") or {}).get("line")
-    if not line:
-        return None
-    from hairtone.photo.reader import read_photo
-    from hairtone.study.files import Folder
-
-    try:
-        path = Folder(view.outcome.study.folder).find(row.row.photo)
-        photo = read_photo(path, expected_sha256=row.sha256 or None)
-    except (HairtoneError, OSError):
-        return None
-    when = wash_words(row.row.wash_text)
-    return Shown(
-        uri=_jpeg_uri(photo, np.asarray(line, dtype=np.float64)),
-        alt=f"Photograph of {view.name}, {when}, cropped to the hair; colours as the camera wrote "
-        f"them, not measured.",
-        caption=f"{view.name}, {when}: the photograph, not calibrated.",
-    )
-
-
-def _jpeg_uri(photo: Any, line: np.ndarray) -> str:
-    """The photo's part around a line, without any of the camera's notes."""
-    from PIL import Image
-
-    from hairtone.report.picker import shown_codes
-
-    width, height = photo.size
-    reach = _AROUND * float(np.hypot(*np.diff(line, axis=0).T).sum())
-    x0, y0 = np.maximum(np.floor(line.min(axis=0) - reach), 0).astype(int)
-    x1, y1 = np.minimum(np.ceil(line.max(axis=0) + reach), (width - 1, height - 1)).astype(int)
-    codes = shown_codes(photo, photo.pixels[y0 : y1 + 1, x0 : x1 + 1, :3])
-    picture = Image.fromarray(codes)
-    picture.thumbnail((_TALLEST, _TALLEST), Image.Resampling.LANCZOS)
-    out = io.BytesIO()
-    picture.save(out, "JPEG", quality=88)
-    return "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode("ascii")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,7 +65,7 @@ class Record:
 
 
 def record_of(rows: Sequence[RowResult], settings: Settings) -> Record:
-    """The record of one hair from its rows of the sheet and its entry in study.toml.
+    """Return the record of one hair from its rows of the sheet and its entry in study.toml.
 
     Parameters
     ----------
@@ -215,14 +138,14 @@ def _sheet_fields(rows: Sequence[SheetRow]) -> Iterator[tuple[str, str]]:
     yield "white hair", _percent(rows)
     yield "learner", _last(rows, "learner")
     yield "assessor", _last(rows, "assessor")
-    yield "washes photographed", ", ".join(dict.fromkeys(row.wash_text for row in rows))
+    yield "photographed", ", ".join(dict.fromkeys(wash_words(row.wash_text) for row in rows))
     yield "next visit", _last(rows, "next_visit")
     yield "notes", "; ".join(dict.fromkeys(row.notes for row in rows if row.notes))
 
 
 def _last(rows: Sequence[SheetRow], name: str) -> str:
-    """The value written last, washes in order."""
-    filled = [getattr(row, name) for row in rows if getattr(row, name) not in ("", None)]
+    """The value written last, washes in order; empty for a column that the sheet does not know."""
+    filled = [value for row in rows if (value := getattr(row, name, "")) not in ("", None)]
     return str(filled[-1]) if filled else ""
 
 
@@ -255,10 +178,13 @@ def _subject_fields(subject: Subject | None) -> Iterator[tuple[str, str]]:
     yield "trims", ", ".join(f"{t.mm:g} mm after wash {t.wash}" for t in subject.trims)
 
 
+# figures ---------------------------------------------------------------------------------------
+
+
 def profile_figures(
     view: HairView, profiles: Sequence[tuple[RowResult, DrawnProfile]], map_top: float
 ) -> list[Shown]:
-    """Curves from roots to ends, and the map of differences from the hair's mean.
+    """Return curves from roots to ends, and the map of differences from the hair's mean.
 
     Parameters
     ----------
@@ -271,26 +197,30 @@ def profile_figures(
     """
     if not profiles:
         return []
-    drawn, zones = [profile for _, profile in profiles], view.outcome.study.settings.zones
-    labels = [profile.label for profile in drawn]
+    drawn = [profile for _, profile in profiles]
     curves = shown(
-        figure_profiles(drawn, zones=zones),
-        caption=f"{view.name}: colour from roots to ends with 95 % bands.",
+        figure_profiles(drawn, zones=view.settings.zones),
+        caption=f"{view.name}: colour from roots to ends. The flatter a line, the more even; the "
+        f"band around it is how sure the photo is (95 %).",
         alt=_profile_alt(view.name, drawn),
         is_tall=True,
     )
-    level = shown(
+    return [curves, map_figure(view, drawn, map_top)]
+
+
+def map_figure(view: HairView, drawn: Sequence[DrawnProfile], map_top: float) -> Shown:
+    """Return where along the hair its colour leaves the hair's own mean."""
+    return shown(
         figure_map(
             np.stack([p.delta_e for p in drawn]),
-            labels,
+            [p.label for p in drawn],
             top=map_top,
             critical=np.stack([p.critical for p in drawn]),
         ),
-        caption=f"{view.name}: where along the hair its colour leaves the hair's own mean. The "
-        f"scale is the same for every hair of this study.",
+        caption=f"{view.name}: the darker a place, the further its colour is from the hair's mean; "
+        f"dotted places are too close to it to be sure. One scale for the whole study.",
         alt=_map_alt(view.name, drawn),
     )
-    return [curves, level]
 
 
 def _profile_alt(name: str, drawn: Sequence[DrawnProfile]) -> str:
@@ -312,78 +242,87 @@ def _map_alt(name: str, drawn: Sequence[DrawnProfile]) -> str:
 
 
 def wash_figures(view: HairView) -> dict[str, Shown]:
-    """Figures over the washes by name: evenness, fade, amounts; those there is data for.
-
-    Where the colour left cannot be told there is no figure of it: a sentence says so.
-    """
-    found = {}
-    ends = [row for row in view.of("evenness") if row["measure"] == "root_to_ends"]
-    if len(ends) > 1:
+    """Return figures over the washes by name: evenness, fade, amounts; those there is data for."""
+    hair = view.measures
+    if hair is None:
+        return {}
+    found: dict[str, Shown] = {}
+    if len({photo.row.row.wash_text for photo in hair.photos}) > 1:
         found["evenness"] = shown(
-            figure_evenness_washes(ends, bands=view.tables.bands),
-            caption=f"{view.name}: difference between roots and ends, photo by photo.",
-            alt=" ".join(sentences.evenness_sentence(row) for row in ends),
+            figure_evenness_washes(hair.photos, bands=short_bands(view.bands.scales["evenness"])),
+            caption=f"{view.name}: difference between roots and ends, photo by photo. A hollow "
+            f"mark is too small to be sure.",
+            alt=" ".join(sentences.evenness_sentence(photo) for photo in first_of_each_wash(view)),
         )
-    fade = view.of("fade")
-    if any(row.get("colour_left") is not None and int(row["wash"]) > 0 for row in fade):
-        found["fade"] = _fade_figure(view, fade)
-        amounts = _amounts_figure(view, fade)
+    if any(step.colour_left is not None for step in sentences.last_steps(hair).values()):
+        found["fade"] = shown(
+            figure_fades(hair.fades, hair.curves, words=view.bands.scales["colour_left"]),
+            caption=f"{view.name}: how much of the colour is left. The bands show how sure (95 %); "
+            f"each bar, between which washes {_limit(hair)} is left.",
+            alt=f"{sentences.colour_left_sentence(hair)} {sentences.refresh_sentence(hair)}",
+        )
+        amounts = _amounts_figure(view, hair)
         found |= {"amounts": amounts} if amounts else {}
     return found
 
 
-def _amounts_figure(view: HairView, fade: list[dict[str, Any]]) -> Shown | None:
+def _limit(hair: HairMeasures) -> str:
+    curve = next(iter(hair.curves.values()), None)
+    return sentences.limit_words(curve.refresh_percent if curve is not None else 50.0)
+
+
+def short_bands(bands: Sequence[tuple[float, str]]) -> tuple[tuple[float, str], ...]:
+    """Return word bands short enough for the margin of a figure."""
+    return tuple(
+        (limit, word.split(",")[0].removeprefix("a ").removesuffix(" difference"))
+        for limit, word in bands
+    )
+
+
+def _amounts_figure(view: HairView, hair: HairMeasures) -> Shown | None:
     """Colour held by roots and ends; nothing where the uptake is unknown."""
-    uptake = _uptake_ab(view)
+    uptake = _uptake_ab(hair)
     rows = [
         {
-            "zone": row["zone"],
-            "wash": row["wash"],
-            **{
-                name: uptake[row["zone"]] * float(row[f"colour_left{end}"]) / 100
-                for name, end in (("amount", ""), ("low", "_low"), ("high", "_high"))
-            },
+            "zone": zone,
+            "wash": step.wash,
+            "amount": uptake[zone] * step.colour_left / 100,
+            "low": uptake[zone] * step.colour_left_low / 100,
+            "high": uptake[zone] * step.colour_left_high / 100,
         }
-        for row in fade
-        if row["zone"] in uptake
-        and all(row.get(f"colour_left{end}") is not None for end in ("", "_low", "_high"))
+        for zone, fade in hair.fades.items()
+        for step in fade.steps
+        if zone in uptake
+        and step.colour_left is not None
+        and step.colour_left_low is not None
+        and step.colour_left_high is not None
     ]
     if not rows:
         return None
-    crossings = [row for row in view.of("crossing") if row.get("wash") is not None]
-    crossing = next((row for row in crossings if not sentences.is_open_crossing(row)), None)
-    between = None if crossing is None else (float(crossing["low"]), crossing.get("high"))
-    told = [sentences.crossing_sentence(row) for row in view.of("crossing")]
+    crossing, between = hair.crossing, None
+    if crossing is not None and crossing.wash is not None and crossing.low is not None:
+        between = crossing.low, crossing.high
+    tail = " Shaded: the washes between which they look alike." if between else ""
     return shown(
         figure_amounts(rows, crossing=between),
-        caption=f"{view.name}: how much colour roots and ends hold"
-        + ("; shaded: washes between which they come to hold the same." if between else "."),
-        alt=" ".join(told) or f"Curves of the colour that roots and ends of {view.name} hold.",
+        caption=f"{view.name}: how much colour roots and ends hold.{tail}",
+        alt=sentences.crossing_sentence(crossing)
+        or f"Curves of the colour that roots and ends of {view.name} hold.",
     )
 
 
-def _uptake_ab(view: HairView) -> dict[str, float]:
+def _uptake_ab(hair: HairMeasures) -> dict[str, float]:
     """ΔE*ab of the roots' and the ends' uptake, where before and just coloured are there."""
-    colours: dict[tuple[str, str], list[float]] = {
-        (row["zone"], str(row["wash"])): [row["L"], row["a"], row["b"]]
-        for row in reversed(view.of("measurements"))
-    }
+    by_wash = {photo.row.row.wash: photo for photo in reversed(hair.photos)}
+    if None not in by_wash or 0 not in by_wash:
+        return {}
+    before, after = by_wash[None].colours, by_wash[0].colours
     return {
-        zone: float(delta_e_ab(colours[zone, "before"], colours[zone, "0"]))
-        for zone in ("roots", "ends")
-        if (zone, "before") in colours and (zone, "0") in colours
+        zone: float(delta_e_ab(before[zone].lab, after[zone].lab)) for zone in ("roots", "ends")
     }
 
 
-def _fade_figure(view: HairView, fade: list[dict[str, Any]]) -> Shown:
-    picture = figure_fade_table(fade, refresh=view.of("fade_fit"))
-    return shown(
-        picture,
-        caption=f"{view.name}: colour left in each zone with 95 % bands; the bars at 50 % are the "
-        f"range of washes to refresh.",
-        alt=f"{sentences.colour_left_sentence(fade)} "
-        f"{sentences.refresh_sentence(view.of('fade_fit'))}",
-    )
+# cards -----------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -394,43 +333,46 @@ class Card:
     ----------
     name, under : str
         The hair, and its treatment in a line.
-    chips : ChipTable
-        Roots to ends, one row for each wash.
-    washes : ChipTable
-        Washes from before to the last, one row for each zone.
-    figures : tuple of Shown
-        Profile, evenness, fade, map.
-    handover : tuple of Shown
-        Only what a client takes home: the colour left, and the colour that roots and ends hold.
+    learner : str
+        Code of the learner, or empty.
+    answer : tuple of str
+        Plain sentences without figures of the trade: even or not, how much is left, when to
+        refresh.
+    pictures : tuple of Shown
+        Crops of the photographs, where consent allows them.
+    chips, washes : ChipTable
+        Roots to ends, a row for each wash; and washes across, a row for each zone.
+    figures, handover : tuple of Shown
+        All figures; and those that a client takes home.
+    map : Shown or None
+        Missed and grabbed places.
     evenness, uptake, fade : tuple of str
-        Sentences.
+        Sentences with their figures.
     log : Grid
         Washes with their dates and what was left.
     record : Record
         The service record.
-    pictures : tuple of Shown
-        Crops of the photographs, where the study shows them and consent allows it.
-    next_visit : str
-        ISO date, or empty.
     """
 
     name: str
     under: str
+    learner: str
+    answer: tuple[str, ...]
+    pictures: tuple[Shown, ...]
     chips: ChipTable
     washes: ChipTable
     figures: tuple[Shown, ...]
     handover: tuple[Shown, ...]
+    map: Shown | None
     evenness: tuple[str, ...]
     uptake: tuple[str, ...]
     fade: tuple[str, ...]
     log: Grid
     record: Record
-    pictures: tuple[Shown, ...] = ()
-    next_visit: str = ""
 
 
 def make_card(view: HairView, *, map_top: float, audience: Audience) -> Card:
-    """The card of one hair.
+    """Return the card of one hair.
 
     Parameters
     ----------
@@ -439,166 +381,161 @@ def make_card(view: HairView, *, map_top: float, audience: Audience) -> Card:
     map_top : float
         ΔE00 at the dark end of every map of the study.
     audience : str
-        Whom the report is for; decides which consent crops need.
+        Whom the report is for; decides which consent pictures need.
     """
-    settings = view.outcome.study.settings
+    settings, hair = view.settings, view.measures
     profiles = drawn_profiles(view)
     washes = wash_figures(view)
     treatment = view.rows[0].treatment
     details = settings.treatments.get(treatment)
     under = [treatment, *([details.product, details.method] if details else [])]
-    visits = [r.row.next_visit for r in view.rows if r.row.next_visit is not None]
+    along = profile_figures(view, profiles, map_top)
     return Card(
         name=view.name,
         under=" · ".join(word for word in dict.fromkeys(under) if word),
-        chips=chips_along(view, settings.viewing),
-        washes=chips_by_wash(view, settings.viewing),
-        figures=(*profile_figures(view, profiles, map_top), *washes.values()),
-        handover=tuple(washes[name] for name in ("fade", "amounts") if name in washes),
+        learner=_last([row.row for row in view.rows], "learner"),
+        answer=answer_of(view),
+        pictures=pictures_of(view, audience=audience),
+        chips=chips_along(view),
+        washes=chips_by_wash(view),
+        figures=(*along, *washes.values()),
+        handover=tuple(washes[name] for name in ("fade",) if name in washes),
+        map=along[1] if along else None,
         evenness=evenness_sentences(view),
-        uptake=_uptake(view),
-        fade=(*_fade(view), *_regrowth(view)),
+        uptake=sentences.uptake_sentences(hair.uptake, hair.porous) if hair else (),
+        fade=fade_sentences(view),
         log=_log(view),
         record=record_of(view.rows, settings),
-        pictures=crops_of(view, audience=audience),
-        next_visit=visits[-1].isoformat() if visits else "",
     )
 
 
-def _tenths(row: RowResult) -> list[Any]:
-    return list((row.hair.get("tress") or {}).get("tenths") or [])
+def answer_of(view: HairView) -> tuple[str, ...]:
+    """Return the plain answers for one hair: how much is left, when to refresh, even or not."""
+    hair = view.measures
+    photos = first_of_each_wash(view)
+    if hair is None or not photos:
+        return ("No photo of this hair could be used.",)
+    found = [sentences.left_answer(hair), sentences.refresh_answer(hair)]
+    latest = photos[-1]
+    when = wash_words(latest.row.row.wash_text)
+    even = sentences.even_answer(latest)
+    found.append(f"{when[:1].upper()}{when[1:]}: {even[:1].lower()}{even[1:]}")
+    return tuple(text for text in found if text)
 
 
-def chips_along(view: HairView, viewing: str) -> ChipTable:
-    """Chips of one hair, a row for each wash, roots on the left."""
+def chips_along(view: HairView) -> ChipTable:
+    """Return chips of one hair, a row for each wash, roots on the left."""
     head = ["roots", *[""] * (TENTHS - 2), "ends"]
     head[TENTHS // 2 - 1] = "mid"
     rows = []
-    for row in first_of_each_wash(view):
-        tenths = _tenths(row) or [None] * TENTHS
-        label = "before" if row.row.wash is None else f"wash {row.row.wash}"
-        rows.append(ChipRow(label=label, chips=tuple(_chip(lab) for lab in tenths)))
-    return ChipTable(caption=chips_note(viewing), head=tuple(head), rows=tuple(rows))
-
-
-def _chip(lab: Any) -> Any:
-    return None if lab is None else chip_of(lab)
-
-
-def chips_by_wash(view: HairView, viewing: str) -> ChipTable:
-    """Chips of one hair, a row for each zone, washes from left to right."""
-    colours = {
-        (row["zone"], str(row["wash"]), row["replicate"]): [row["L"], row["a"], row["b"]]
-        for row in view.of("measurements")
-    }
-    kept = first_of_each_wash(view)
-    rows = []
-    for zone in ZONES:
-        found = [colours.get((zone, r.row.wash_text, r.row.replicate)) for r in kept]
-        rows.append(ChipRow(label=ZONE_WORDS[zone], chips=tuple(_chip(lab) for lab in found)))
-    head = ["before" if r.row.wash is None else str(r.row.wash) for r in kept]
-    caption = f"Washes from left to right, 0 = just coloured. {chips_note(viewing)}"
+    for photo in first_of_each_wash(view):
+        tenths = photo.profile.lab.reshape(TENTHS, -1, 3).mean(axis=1)
+        label = wash_words(photo.row.row.wash_text).replace(" colouring", "")
+        rows.append(ChipRow(label=label, chips=tuple(chip_of(lab) for lab in tenths)))
+    caption = chips_note(view.settings.viewing)
     return ChipTable(caption=caption, head=tuple(head), rows=tuple(rows))
 
 
-def evenness_sentences(view: HairView) -> tuple[str, ...]:
-    """Roots to ends before, just coloured and after the last wash, and missed places."""
-    rows = _by_wash(view, "root_to_ends")
-    net = _by_wash(view, "root_to_ends_net")
-    washes = list(dict.fromkeys(r.row.wash_text for r in view.measured))
-    told = [wash for wash in washes if wash in ("before", "0")] or washes[:1]
-    told += [washes[-1]] if washes and washes[-1] not in told else []
-    out = [
-        sentences.evenness_sentence(rows[wash], net=net.get(wash), direction=_direction(view, wash))
-        for wash in told
-        if wash in rows
+def chips_by_wash(view: HairView) -> ChipTable:
+    """Return chips of one hair, a row for each zone, washes from left to right."""
+    photos = first_of_each_wash(view)
+    rows = [
+        ChipRow(
+            label=ZONE_WORDS[zone],
+            chips=tuple(chip_of(photo.colours[zone].lab) for photo in photos),
+        )
+        for zone in ZONES
     ]
-    return (*out, *[sentences.patch_sentence(row) for row in view.of_photos("patches")])
+    head = [_short_wash(photo) for photo in photos]
+    caption = f"From left to right: before, just coloured, then after so many washes. {_SCREEN}"
+    return ChipTable(caption=caption, head=tuple(head), rows=tuple(rows))
 
 
-def _by_wash(view: HairView, measure: str) -> dict[str, dict[str, Any]]:
-    """Rows of one measure of evenness by wash, the first repeat of each."""
-    rows = reversed(view.of("evenness"))
-    return {str(row["wash"]): row for row in rows if row["measure"] == measure}
+_SCREEN: Final = "A screen or printer shows a likeness; the number is the lightness L*."
 
 
-def _direction(view: HairView, wash: str) -> str:
-    colours = {
-        row["zone"]: [row["L"], row["a"], row["b"]]
-        for row in reversed(view.of("measurements"))
-        if str(row["wash"]) == wash
-    }
-    if "roots" not in colours or "ends" not in colours:
-        return ""
-    return sentences.direction_words(colours["roots"], colours["ends"])
+def _short_wash(photo: PhotoMeasures) -> str:
+    wash = photo.row.row.wash
+    return "before" if wash is None else "new" if wash == 0 else str(wash)
 
 
-def _uptake(view: HairView) -> tuple[str, ...]:
-    rows = view.of("uptake")
-    out = [sentences.uptake_sentence(rows)] if rows else []
-    found = [row for row in view.of("porous") if row.get("onset") is not None]
-    return (*out, *[sentences.porous_sentence(row) for row in found])
-
-
-def _fade(view: HairView) -> tuple[str, ...]:
-    fade = view.of("fade")
-    if not fade:
+def evenness_sentences(view: HairView) -> tuple[str, ...]:
+    """Return roots to ends before, just coloured and after the last wash, and missed places."""
+    hair = view.measures
+    if hair is None:
         return ()
-    return (
-        sentences.colour_left_sentence(fade, has_before=view.has_before),
-        sentences.refresh_sentence(view.of("fade_fit")),
-        sentences.tone_sentence(fade),
-        *[sentences.crossing_sentence(row) for row in view.of("crossing")],
+    out = [sentences.evenness_sentence(photo) for photo in key_photos(view)]
+    places = [patch for _, patches in hair.patches for patch in patches]
+    return (*out, *[sentences.patch_sentence(patch) for patch in places])
+
+
+def fade_sentences(view: HairView) -> tuple[str, ...]:
+    """Return what is left, when to refresh, tone, crossing, blending and new growth."""
+    hair = view.measures
+    if hair is None:
+        return ()
+    faded: tuple[str, ...] = ()
+    if hair.fades:
+        faded = (
+            sentences.colour_left_sentence(hair),
+            sentences.refresh_sentence(hair),
+            sentences.tone_sentence(hair),
+            sentences.crossing_sentence(hair.crossing),
+        )
+    return tuple(
+        text for text in (*faded, *sentences.blend_sentences(hair), *_regrowth(hair)) if text
     )
 
 
-def _regrowth(view: HairView) -> tuple[str, ...]:
+def _regrowth(hair: HairMeasures) -> tuple[str, ...]:
     """New growth marked on the photos, wash by wash; it is left out of every figure."""
-    told = [(row.row.wash_text, marked_regrowth(row)) for row in view.measured]
-    return sentences.regrowth_sentence([(wash, mark) for wash, mark in told if mark])
+    marks = [(photo.row.row.wash_text, marked_regrowth(photo.row)) for photo in hair.photos]
+    return sentences.regrowth_sentence([(wash, mark) for wash, mark in marks if mark])
 
 
 def sentences_of(view: HairView) -> tuple[str, ...]:
-    """Everything that is said of one hair: evenness, uptake, fade."""
-    return (*evenness_sentences(view), *_uptake(view), *_fade(view), *_regrowth(view))
+    """Return everything that is said of one hair: evenness, uptake, fade."""
+    hair = view.measures
+    uptake = sentences.uptake_sentences(hair.uptake, hair.porous) if hair else ()
+    return (*evenness_sentences(view), *uptake, *fade_sentences(view))
 
 
 def _log(view: HairView) -> Grid:
     """Wash by wash: the day, what was left in each zone, and how the photo came out."""
-    left = {(str(row["wash"]), row["zone"]): _range(row) for row in reversed(view.of("fade"))}
+    fades = view.measures.fades if view.measures is not None else {}
+    left = {
+        (step.wash, zone): _range(step.colour_left_low, step.colour_left_high)
+        for zone, fade in fades.items()
+        for step in fade.steps
+    }
     rows = []
     for row in view.rows:
-        wash, day = row.row.wash_text, row.row.date
-        share = [left.get((wash, zone)) for zone in ZONES]
-        rows.append((wash, "" if day is None else day.isoformat(), *share, row.status))
-    head = ("wash", "day", "roots %", "mid %", "ends %", "photo")
-    caption = f"{view.name}: wash log with the share of the colour left (95 % range)"
-    return grid(caption, head, rows)
+        wash, day = row.row.wash, row.row.date
+        share = [None if wash is None else left.get((wash, zone)) for zone in ZONES]
+        word = sentences.STATUS_WORDS[row.status].split(";")[0]
+        rows.append((wash_words(row.row.wash_text), "" if day is None else day.isoformat(),
+                     *share, word))  # fmt: skip
+    head = ("", "day", "roots %", "mid %", "ends %", "photo")
+    return grid(f"{view.name}: colour left (95 % range)", head, rows)
 
 
-def _range(row: dict[str, Any]) -> str | None:
+def _range(low: float | None, high: float | None) -> str | None:
     """Colour left as a range; 100 just coloured, by definition."""
-    low, high = row.get("colour_left_low"), row.get("colour_left_high")
     if low is None or high is None:
         return None
-    if float(high) < 0:
+    if high < 0:
         return "under 0"  # beyond the colour before: no range from 0 to 0
-    first, last = (sentences.number(max(float(end), 0.0), 0) for end in (low, high))
+    first, last = (sentences.number(max(end, 0.0), 0) for end in (low, high))
     return first if first == last else f"{first}–{last}"
 
 
-def glances(analysis: Analysis) -> Iterator[tuple[str, ChipTable, tuple[str, ...]]]:
-    """Name, chips and sentences of each hair that was measured, the first twelve.
+def glances(views: Sequence[HairView]) -> Iterator[tuple[str, ChipTable, tuple[str, ...]]]:
+    """Yield name, chips and sentences of each hair that was measured."""
+    for view in views:
+        if view.photos:
+            yield view.name, chips_by_wash(view), sentences_of(view)
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The study, analysed.
-    """
-    tables = Tables(analysis.frames)
-    outcome = analysis.outcome
-    views = [
-        HairView(outcome=outcome, rows=rows, tables=tables) for rows in hairs_of(outcome).values()
-    ]
-    for view in [view for view in views if view.measured][:MOST_HAIRS]:
-        yield view.name, chips_by_wash(view, outcome.study.settings.viewing), sentences_of(view)
+
+def differences_of(photos: Sequence[PhotoMeasures]) -> list[Any]:
+    """Return the root-to-ends difference of each photo."""
+    return [photo.evenness.root_to_ends for photo in photos]

@@ -37,7 +37,6 @@ from hairtone.report.views import (
     DrawnProfile,
     HairView,
     drawn_profile,
-    hair_words,
     wash_order,
     wash_words,
 )
@@ -46,8 +45,10 @@ if TYPE_CHECKING:
     from hairtone.calibrated import CalibratedPhoto
     from hairtone.hair.map import HairMap
     from hairtone.hair.types import Strand
+    from hairtone.measures.uptake import Uptake
     from hairtone.request import HairRequest
     from hairtone.result import PhotoResult, TressResult
+    from hairtone.study.hair_measures import PhotoMeasures
     from hairtone.uncertainty import ColourDifference
 
 
@@ -229,7 +230,7 @@ def figure_from_mean(
         )
     label_zones(ax, zones)
     ax.set_ylim(bottom=0)
-    ax.set_title("ΔE₀₀ from the hair's mean; shaded: not resolved")
+    ax.set_title("ΔE₀₀ from the hair's mean; shaded: too small to be sure")
     return picture
 
 
@@ -326,7 +327,7 @@ def figure_map(
     ax.set_yticks(range(rows), labels)
     ax.tick_params(axis="y", length=0)
     bar = picture.colorbar(mesh, ax=ax, location="bottom", shrink=0.7, aspect=30, extend="max")
-    bar.set_label("ΔE₀₀" + (", dotted: not resolved" if critical is not None else ""))
+    bar.set_label("ΔE₀₀" + (", dotted: too small to be sure" if critical is not None else ""))
     bar.outline.set_edgecolor(RULE)
     return picture
 
@@ -378,47 +379,55 @@ def figure_differences(
         ax.plot([difference.critical] * 2, [row - 0.3, row + 0.3], color=INK, linewidth=1.0)
     name_rows(ax, labels)
     ax.set_xlim(0, reach)
-    ax.set_xlabel("ΔE₀₀, 95 % interval;  | equal stay under;  hollow: not resolved")
+    ax.set_xlabel("ΔE₀₀, 95 % interval; | what would show; hollow: too small to be sure")
     ax.xaxis.label.set_fontsize(7.5)
     return picture
 
 
 @styled
 def figure_evenness_washes(
-    rows: Sequence[dict[str, Any]],
+    photos: Sequence[PhotoMeasures],
     *,
     bands: Sequence[tuple[float, str]] = (),
     ax: Axes | None = None,
 ) -> Picture:
-    """Roots to ends of one hair, wash by wash, with intervals and critical values.
+    """Draw roots to ends of one hair, wash by wash, with intervals and critical values.
 
     Parameters
     ----------
-    rows : sequence of dict
-        Rows of evenness.csv for one hair and measure: wash, value, low, high, critical, resolved.
+    photos : sequence of PhotoMeasures
+        Of one hair.
     bands : sequence of (float, str), optional
         Upper limits of the word bands, ascending, and their words. [ΔE00]
     ax : Axes, optional
         Where to draw; a new figure without it.
     """
     picture, ax = single(ax, height=3.2)
-    washes = sorted({str(row["wash"]) for row in rows}, key=wash_order)
-    reach = 1.12 * max(max(row["high"], row["critical"]) for row in rows)
+    if not photos:
+        say_empty(ax, "nothing was measured")
+        return picture
+    washes = sorted({photo.row.row.wash_text for photo in photos}, key=wash_order)
+    found = [photo.evenness.root_to_ends for photo in photos]
+    reach = 1.12 * max(max(d.high, d.critical) for d in found)
     _draw_bands(ax, bands, reach, upright=True)
     mark = mark_of(0)
-    for row in rows:
-        at = washes.index(str(row["wash"])) + 0.16 * (int(row.get("replicate") or 1) - 1)
-        ax.plot([at, at], [row["low"], row["high"]], color=mark.colour)
-        fill = mark.colour if row["resolved"] else PAPER
-        ax.plot([at], [row["value"]], mark.shape, color=mark.colour, markerfacecolor=fill, ms=6.5)
-        ax.plot([at - 0.3, at + 0.3], [row["critical"]] * 2, color=INK, linewidth=1.0)
-    ax.set_xticks(range(len(washes)), washes)
+    for photo, difference in zip(photos, found, strict=True):
+        at = washes.index(photo.row.row.wash_text) + 0.16 * (photo.row.row.replicate - 1)
+        ax.plot([at, at], [difference.low, difference.high], color=mark.colour)
+        fill = mark.colour if difference.is_resolved else PAPER
+        ax.plot(
+            [at], [difference.delta_e], mark.shape, color=mark.colour, markerfacecolor=fill, ms=6.5
+        )
+        ax.plot([at - 0.3, at + 0.3], [difference.critical] * 2, color=INK, linewidth=1.0)
+    ax.set_xticks(range(len(washes)), ["new" if wash == "0" else wash for wash in washes])
     ax.set_xlim(-0.6, len(washes) + (1.2 if bands else -0.4))
     ax.set_ylim(0, reach)
-    ax.set_xlabel("wash (0 = just coloured)")
+    ax.set_xlabel("washes (new = just coloured)")
     ax.set_ylabel("roots to ends, ΔE₀₀")
     ax.set_title(
-        "— an even hair stays under; hollow: not resolved", fontsize=7.5, fontweight="normal"
+        "— a larger difference would show; hollow: too small to be sure",
+        fontsize=7.5,
+        fontweight="normal",
     )
     return picture
 
@@ -474,48 +483,41 @@ def figure_evenness(evenness: Any, ax: Axes | None = None) -> Picture:
 
 
 @styled
-def figure_uptake_table(rows: Sequence[dict[str, Any]], *, ax: Axes | None = None) -> Picture:
-    """How much colour each zone took up, hair by hair.
+def figure_uptakes(
+    labels: Sequence[str], uptakes: Sequence[Uptake], *, ax: Axes | None = None
+) -> Picture:
+    """Draw how much colour each zone took up, hair by hair.
 
     Parameters
     ----------
-    rows : sequence of dict
-        Rows of uptake.csv: subject, section, treatment, zone, delta_e, low, high.
+    labels : sequence of str
+        What each hair is.
+    uptakes : sequence of Uptake
+        Of the same hairs.
     ax : Axes, optional
         Where to draw; a new figure without it.
     """
-    hairs = list(dict.fromkeys((r["subject"], r["section"], r["treatment"]) for r in rows))
-    picture, ax = single(ax, height=1.2 + 0.5 * len(hairs))
-    if not rows:
+    picture, ax = single(ax, height=1.2 + 0.5 * max(1, len(uptakes)))
+    if not uptakes:
         say_empty(ax, "no photo before colouring, so no uptake")
         return picture
-    for row in rows:
-        zone = row["zone"]
-        at = hairs.index((row["subject"], row["section"], row["treatment"]))
-        offset = {"roots": -0.25, "mid_lengths": 0.0, "ends": 0.25}[zone]
-        mark = ZONE_MARKS[zone]
-        draw_interval(
-            ax, at=at + offset, value=row["delta_e"], interval=(row["low"], row["high"]), mark=mark
-        )
+    for at, uptake in enumerate(uptakes):
+        for step, (zone, found) in enumerate(uptake.zones.items()):
+            difference = found.difference
+            draw_interval(
+                ax,
+                at=at + 0.25 * (step - 1),
+                value=difference.delta_e,
+                interval=(difference.low, difference.high),
+                mark=ZONE_MARKS[zone],
+            )
     for zone, mark in ZONE_MARKS.items():
         ax.plot([], [], color=mark.colour, marker=mark.shape, ls="none", label=ZONE_WORDS[zone])
-    name_rows(ax, [_hair_label(*hair) for hair in hairs])
+    name_rows(ax, labels)
     ax.set_xlim(left=0)
     ax.set_xlabel("colour taken up: ΔE₀₀ just coloured against before, 95 % interval")
     picture.legend(loc="outside upper center", ncols=3)
     return picture
-
-
-def _hair_label(subject: str, section: str, treatment: str) -> str:
-    hair = hair_words(subject, section)
-    return f"{hair}\n{treatment}" if treatment else hair
-
-
-def row_label(row: dict[str, Any]) -> str:
-    """Hair and wash of a row of evenness.csv or measurements.csv."""
-    hair = hair_words(row["subject"], row["section"])
-    again = f", repeat {row['replicate']}" if row.get("replicate", 1) not in (1, "1") else ""
-    return f"{hair}, {wash_words(str(row['wash']))}{again}"
 
 
 @styled
@@ -566,7 +568,7 @@ def hair_map(view: HairView, *, wash: str = "0") -> HairMap:
     from hairtone.pipeline import calibrate_photo
     from hairtone.study.plan import photo_requests
 
-    row = next((row for row in view.measured if row.row.wash_text == wash), None)
+    row = next((p.row for p in view.photos if p.row.row.wash_text == wash), None)
     if row is None:
         raise HairError(
             "wash-not-measured",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -11,7 +12,8 @@ from matplotlib.axes import Axes
 from numpy.typing import ArrayLike
 
 from hairtone.chart.types import PATCH_NAMES
-from hairtone.report.figures_along import figure_differences, figure_uptake_table
+from hairtone.report.figures_along import figure_differences, figure_uptakes
+from hairtone.report.sentences import comparison_label
 from hairtone.report.style import (
     FADED,
     INK,
@@ -28,68 +30,68 @@ from hairtone.report.style import (
     single,
     styled,
 )
-from hairtone.report.types import ZONE_WORDS, ZONES
-from hairtone.report.views import plain_rows
+from hairtone.report.types import ZONE_WORDS
 from hairtone.uncertainty import ColourDifference
 
 if TYPE_CHECKING:
     from hairtone.calibration.types import Calibration
     from hairtone.measures.agreement import Agreement
     from hairtone.measures.blend import Blend
-    from hairtone.measures.comparison import LevellerEffect
+    from hairtone.measures.comparison import Comparison, LevellerEffect
     from hairtone.measures.design import DesignPlan
     from hairtone.measures.evenness import Patch, Patchiness
-    from hairtone.measures.fade import ChangeCurve, Fade
+    from hairtone.measures.fade import ChangeCurve, Fade, FadeStep
     from hairtone.measures.fade_curve import Crossing, FadeCurve, Forecast
     from hairtone.measures.repeatability import Repeatability, ScatterOf
     from hairtone.measures.uptake import PorousOnset, Uptake
     from hairtone.measures.words import Grade
     from hairtone.measures.zones import SectionComparison
+    from hairtone.study.comparisons import RepeatScatter
 
 
-REFRESH: Final = 50.0  # % of the colour left at which a refresh is due; our choice, as bands.toml
-LIMITS: Final = (
-    (90, "fresh"),
-    (75, "settled"),
-    (50, "softened"),
-    (25, "refresh due"),
-    (10, "tint"),
-)
 _ROW: Final = 0.42  # inches a row
 Limits = tuple[float | None, float | None]
 
 
 @styled
-def figure_fade_table(
-    rows: Sequence[dict[str, Any]],
+def figure_fades(
+    fades: Mapping[str, Fade],
+    curves: Mapping[str, FadeCurve] | None = None,
     *,
-    refresh: Sequence[dict[str, Any]] = (),
+    words: Sequence[tuple[float, str]] = (),
     ax: Axes | None = None,
 ) -> Picture:
-    """Colour left in each zone of one hair after each wash, with 95 % bands.
+    """Draw the colour left in each zone of one hair after each wash, with 95 % bands.
 
     Parameters
     ----------
-    rows : sequence of dict
-        Rows of fade.csv for one hair: zone, wash, colour_left, colour_left_low, colour_left_high.
-    refresh : sequence of dict, optional
-        Rows of fade_fit.csv for the same hair; the range of washes to refresh is drawn at 50 %.
+    fades : mapping of str to Fade
+        By zone.
+    curves : mapping of str to FadeCurve, optional
+        By zone; the range of washes to the refresh limit is drawn as a bar at that limit.
+    words : sequence of (float, str), optional
+        Upper limits of the study's words for the colour left, ascending. [%]
     ax : Axes, optional
         Where to draw; a new figure without it.
     """
     picture, ax = single(ax, height=3.2)
-    shown = [row for row in rows if row.get("colour_left") is not None]
-    if not shown:
-        say_empty(ax, "too little uptake, or too few washes, to tell what is left")
+    known = {
+        zone: steps
+        for zone, fade in fades.items()
+        if (steps := [step for step in fade.steps if step.colour_left is not None])
+    }
+    if not known:
+        say_empty(ax, "too little uptake, or too few washes, to show what is left")
         return picture
-    for zone in ZONES:
-        _draw_zone(ax, [row for row in shown if row["zone"] == zone], zone)
-        for fit in refresh:
-            if fit["zone"] == zone and fit.get("washes_to_refresh_low") is not None:
-                _draw_refresh(ax, fit, zone)
-    _draw_limits(ax)
-    last = max(int(row["wash"]) for row in shown)
-    ax.set(xlim=(-0.3, last + max(1.2, 0.24 * last)), ylim=(0, max(108, _highest(shown))))
+    last = max(step.wash for steps in known.values() for step in steps)
+    ax.set_xlim(-0.3, last + max(1.2, 0.24 * last))
+    for at, (zone, steps) in enumerate(known.items()):
+        _draw_zone(ax, steps, zone)
+        curve = (curves or {}).get(zone)
+        if curve is not None:
+            _draw_refresh(ax, curve, zone, offset=2.5 * (1 - at))
+    _draw_limits(ax, words)
+    ax.set_ylim(0, max(108.0, _highest(known)))
     ax.set_xticks(range(0, last + 1))
     ax.set_xlabel("washes")
     ax.set_ylabel("colour left, %")
@@ -97,20 +99,22 @@ def figure_fade_table(
     return picture
 
 
-def _highest(rows: Sequence[dict[str, Any]]) -> float:
-    highs = [row["colour_left_high"] for row in rows if row.get("colour_left_high") is not None]
-    return 1.04 * max(highs, default=100.0)
+def _highest(known: Mapping[str, Sequence[FadeStep]]) -> float:
+    highs = [step.colour_left_high for steps in known.values() for step in steps]
+    return 1.04 * max((high for high in highs if high is not None), default=100.0)
 
 
-def _draw_zone(ax: Axes, rows: Sequence[dict[str, Any]], zone: str) -> None:
-    mark = ZONE_MARKS[zone]
-    rows = sorted(rows, key=lambda row: int(row["wash"]))
-    if not rows:
-        return
-    washes = np.array([int(row["wash"]) for row in rows], dtype=float)
-    left = np.array([row["colour_left"] for row in rows], dtype=float)
-    low = np.array([_or(row.get("colour_left_low"), row["colour_left"]) for row in rows])
-    high = np.array([_or(row.get("colour_left_high"), row["colour_left"]) for row in rows])
+def _draw_zone(ax: Axes, steps: Sequence[FadeStep], zone: str) -> None:
+    mark = ZONE_MARKS.get(zone, mark_of(0))
+    washes = np.array([step.wash for step in steps], dtype=float)
+    left = np.array([step.colour_left for step in steps], dtype=float)
+    low, high = (
+        np.array([left[k] if end is None else end for k, end in enumerate(ends)], dtype=float)
+        for ends in (
+            [step.colour_left_low for step in steps],
+            [step.colour_left_high for step in steps],
+        )
+    )
     ax.fill_between(washes, low, high, color=mark.colour, alpha=FADED, lw=0)
     ax.plot(
         washes,
@@ -118,26 +122,25 @@ def _draw_zone(ax: Axes, rows: Sequence[dict[str, Any]], zone: str) -> None:
         color=mark.colour,
         linestyle=mark.line,
         marker=mark.shape,
-        label=ZONE_WORDS[zone],
+        label=ZONE_WORDS.get(zone, zone or "colour left"),
     )
 
 
-def _or(value: float | None, other: float) -> float:
-    return other if value is None else value
-
-
-def _draw_refresh(ax: Axes, fit: dict[str, Any], zone: str) -> None:
-    """The range of washes at which half the colour is left, as a bar near the 50 % line."""
-    offset = {"roots": 2.5, "mid_lengths": 0.0, "ends": -2.5}[zone]
-    low, high = fit["washes_to_refresh_low"], fit.get("washes_to_refresh_high")
+def _draw_refresh(ax: Axes, curve: FadeCurve, zone: str, *, offset: float) -> None:
+    """The range of washes at which the refresh limit is reached, as a bar at that limit."""
+    low, high = curve.washes_to_refresh.low, curve.washes_to_refresh.high
+    if low is None:
+        return
     edge = ax.get_xlim()[1] if high is None else high
-    ax.plot([low, edge], [REFRESH + offset] * 2, color=ZONE_MARKS[zone].colour, linewidth=3.2)
+    colour = ZONE_MARKS.get(zone, mark_of(0)).colour
+    ax.plot([low, edge], [curve.refresh_percent + offset] * 2, color=colour, linewidth=3.2)
 
 
-def _draw_limits(ax: Axes) -> None:
-    for limit, word in LIMITS:
-        ax.axhline(limit, color=RULE, linewidth=0.6, zorder=-1)
-        ax.text(1.0, limit + 0.8, word, transform=ax.get_yaxis_transform(), ha="right",
+def _draw_limits(ax: Axes, words: Sequence[tuple[float, str]]) -> None:
+    """The study's own words for the colour left, each above its lower limit."""
+    for (below, _), (_, word) in pairwise(((0.0, ""), *words)):
+        ax.axhline(below, color=RULE, linewidth=0.6, zorder=-1)
+        ax.text(1.0, below + 0.8, word, transform=ax.get_yaxis_transform(), ha="right",
                 fontsize=6.8, color=MUTED)  # fmt: skip
 
 
@@ -253,55 +256,40 @@ def figure_crossings(
 
 
 @styled
-def figure_comparison_table(
-    labels: Sequence[str], rows: Sequence[dict[str, Any]], *, ax: Axes | None = None
-) -> Picture:
-    """Differences between treatments with interval, margin and verdict.
+def figure_comparisons(comparisons: Sequence[Comparison], *, ax: Axes | None = None) -> Picture:
+    """Draw differences between treatments with interval, margin and verdict.
 
     Parameters
     ----------
-    labels : sequence of str
-        What each row compares.
-    rows : sequence of dict
-        Rows of comparison.csv: difference, low, high, margin, verdict.
+    comparisons : sequence of Comparison
+        Those without an interval are left out.
     ax : Axes, optional
         Where to draw; a new figure without it.
     """
-    picture, ax = single(ax, width=5.4, height=1.3 + _ROW * max(1, len(rows)))
-    shown = [(label, row) for label, row in zip(labels, rows, strict=True) if _known(row)]
-    if not shown:
+    known = [c for c in comparisons if c.low is not None and c.high is not None]
+    picture, ax = single(ax, width=5.4, height=1.3 + _ROW * max(1, len(known)))
+    if not known:
         say_empty(ax, "there is nothing to compare yet")
         return picture
-    margins = {row["margin"] for _, row in shown if row.get("margin") is not None}
+    margins = {c.margin for c in known if c.margin is not None}
     if len(margins) == 1:
         margin = margins.pop()
         ax.axvspan(-margin, margin, color=WASH_OUT, lw=0, zorder=-2)
     ax.axvline(0, color=INK, linewidth=0.8)
-    for at, (_, row) in enumerate(shown):
-        low, high = row["low"], row["high"]
+    for at, found in enumerate(known):
         draw_interval(
             ax,
             at=at,
-            value=row["difference"],
-            interval=(low, high),
+            value=found.difference,
+            interval=(found.low or 0.0, found.high or 0.0),
             mark=mark_of(0),
-            is_resolved=_is_resolved(row),
+            is_resolved=found.is_resolved,
         )
-    name_rows(ax, [label for label, _ in shown])
-    _name_verdicts(ax, [str(row.get("verdict") or "") for _, row in shown])
-    ax.set_xlabel("difference with 95 % interval; shaded: as even as; hollow: not resolved")
+    name_rows(ax, [comparison_label(found) for found in known])
+    _name_verdicts(ax, [found.verdict for found in known])
+    ax.set_xlabel("difference, 95 % interval; shaded: as even as; hollow: too small to be sure")
     ax.xaxis.label.set_fontsize(7.5)
     return picture
-
-
-def _is_resolved(row: dict[str, Any]) -> bool:
-    """By the corrected p where there is one, else by the interval."""
-    p = row.get("p_holm")
-    return not row["low"] <= 0 <= row["high"] if p is None else bool(p < 0.05)
-
-
-def _known(row: dict[str, Any]) -> bool:
-    return all(row.get(key) is not None for key in ("difference", "low", "high"))
 
 
 def wrap(text: str, *, width: int = 24) -> str:
@@ -316,33 +304,9 @@ def _name_verdicts(ax: Axes, verdicts: Sequence[str]) -> None:
     right.spines["right"].set_visible(False)
 
 
-def figure_comparison(comparison: Any, ax: Axes | None = None) -> Picture:
-    """The difference of two treatments with its interval, margin and verdict.
-
-    Parameters
-    ----------
-    comparison : Comparison or Comparisons
-        From `compare_treatments`.
-    ax : Axes, optional
-        Where to draw; a new figure without it.
-    """
-
-    rows = plain_rows(comparison.to_frame())
-    return figure_comparison_table([comparison_label(row) for row in rows], rows, ax=ax)
-
-
-def comparison_label(row: dict[str, Any]) -> str:
-    """What a row of comparison.csv compares, in words."""
-    from hairtone.report.figures_along import MEASURE_WORDS
-    from hairtone.report.types import ZONE_WORDS
-
-    measure = str(row.get("measure") or "")
-    words = [MEASURE_WORDS.get(measure, measure.replace("_", " "))]
-    if row.get("zone"):
-        words.append(ZONE_WORDS.get(str(row["zone"]), str(row["zone"])))
-    if row.get("wash") not in (None, ""):
-        words.append(f"wash {row['wash']}")
-    return f"{row.get('treatment_a', '')} against {row.get('treatment_b', '')}\n{', '.join(words)}"
+def figure_comparison(comparison: Comparison, ax: Axes | None = None) -> Picture:
+    """Draw the difference of two treatments with its interval, margin and verdict."""
+    return figure_comparisons([comparison], ax=ax)
 
 
 @styled
@@ -388,66 +352,63 @@ def figure_calibration(calibration: Calibration, ax: Axes | None = None) -> Pict
     return figure_patches(calibration.residual, calibration.held_out, ax=ax)
 
 
-@styled
-def figure_agreement_table(rows: Sequence[dict[str, Any]], *, ax: Axes | None = None) -> Picture:
-    """Photo against instrument: bias and limits of agreement for each zone and axis.
+def figure_agreements(agreement: Mapping[str, Agreement], *, ax: Axes | None = None) -> Picture:
+    """Draw photo against instrument: bias and limits of agreement for each zone and axis.
 
     Parameters
     ----------
-    rows : sequence of dict
-        Rows of agreement.csv: zone, axis, bias, limit_low, limit_high, n.
+    agreement : mapping of str to Agreement
+        By zone.
     ax : Axes, optional
         Where to draw; a new figure without it.
     """
-    picture, ax = single(ax, height=1.2 + _ROW * max(1, len(rows)))
-    if not rows:
-        say_empty(ax, "no instrument readings of this hair")
-        return picture
-    ax.axvline(0, color=INK, linewidth=0.8)
-    for at, row in enumerate(rows):
-        draw_interval(
-            ax,
-            at=at,
-            value=row["bias"],
-            interval=(
-                _or(row["limit_low"], row["bias"]),  # too few readings: no limits
-                _or(row["limit_high"], row["bias"]),
-            ),
-            mark=mark_of(0),
-        )
-    name_rows(
-        ax, [f"{row['zone'].replace('_', '-')}, {row['axis']} (n {row['n']})" for row in rows]
+    rows = [
+        (f"{ZONE_WORDS.get(zone, zone)}, {row['axis']} (n {row['n']})", row)
+        for zone, found in agreement.items()
+        for row in plain_rows(found.to_frame())
+    ]
+    return figure_intervals(
+        [label for label, _ in rows],
+        [row["bias"] for _, row in rows],
+        [(row["limit_low"], row["limit_high"]) for _, row in rows],
+        says="photo less instrument: bias and limits of agreement",
+        ax=ax,
     )
-    ax.set_xlabel("photo less instrument: bias and limits of agreement")
-    return picture
 
 
-@styled
-def figure_repeats_table(rows: Sequence[dict[str, Any]], *, ax: Axes | None = None) -> Picture:
-    """How much the same hair moves when it is re-laid and photographed again.
+def figure_repeats(repeats: Sequence[RepeatScatter], *, ax: Axes | None = None) -> Picture:
+    """Draw how much the same hair moves when it is laid and photographed again.
 
     Parameters
     ----------
-    rows : sequence of dict
-        Rows of repeats.csv: measure, zone, factor, sd, low, high, n.
+    repeats : sequence of RepeatScatter
+        From `analyse`.
     ax : Axes, optional
         Where to draw; a new figure without it.
     """
-    picture, ax = single(ax, height=1.2 + _ROW * max(1, len(rows)))
-    shown = [row for row in rows if all(row.get(k) is not None for k in ("sd", "low", "high"))]
-    if not shown:
-        say_empty(ax, "no repeats: photograph a hair again after re-combing it")
-        return picture
-    for at, row in enumerate(shown):
-        draw_interval(
-            ax, at=at, value=row["sd"], interval=(row["low"], row["high"]), mark=mark_of(0)
-        )
-    labels = [", ".join(str(row[k]) for k in ("measure", "zone", "factor") if row.get(k))
-              for row in shown]  # fmt: skip
-    name_rows(ax, [label.replace("_", " ") for label in labels])
-    ax.set_xlim(left=0)
-    ax.set_xlabel("standard deviation over repeats, 95 % interval")
-    return picture
+    labels = [
+        ", ".join(word.replace("_", " ") for word in (r.measure, r.zone, r.scatter.factor) if word)
+        for r in repeats
+    ]
+    return figure_intervals(
+        labels,
+        [r.scatter.sd for r in repeats],
+        [(r.scatter.low, r.scatter.high) for r in repeats],
+        says="standard deviation over repeats, 95 % interval",
+        ax=ax,
+    )
+
+
+def plain_rows(frame: Any) -> list[dict[str, Any]]:
+    """Rows of a DataFrame as plain dictionaries, None where a cell is missing."""
+    rows: list[dict[str, Any]] = []
+    for record in frame.to_dict("records"):
+        rows.append({str(k): (None if _is_missing(v) else v) for k, v in record.items()})
+    return rows
+
+
+def _is_missing(value: Any) -> bool:
+    return value is None or bool(np.isscalar(value) and value != value)
 
 
 @styled
@@ -477,12 +438,12 @@ def figure_intervals(
     picture, ax = single(ax, height=1.2 + 0.34 * max(1, len(labels)))
     known = [v for v in (*values, *(x for pair in limits for x in pair)) if v is not None]
     if not known:
-        say_empty(ax, "cannot be told from these photos")
+        say_empty(ax, "these photos do not show it")
         return picture
     reach = max(known) - min(0.0, *known) or 1.0
     for at, (value, (low, high)) in enumerate(zip(values, limits, strict=True)):
         if value is None:
-            ax.text(0.02, at, "cannot be told", transform=ax.get_yaxis_transform(), color=MUTED)
+            ax.text(0.02, at, "not shown", transform=ax.get_yaxis_transform(), color=MUTED)
             continue
         start = value - reach if low is None else low
         stop = value + reach if high is None else high
@@ -504,17 +465,13 @@ def figure_intervals(
 
 
 def figure_uptake(uptake: Uptake, ax: Axes | None = None) -> Picture:
-    """Colour taken up in each zone of one hair."""
-    rows = [
-        {**row, "subject": "", "section": "", "treatment": ""}
-        for row in plain_rows(uptake.to_frame())
-    ]
-    return figure_uptake_table(rows, ax=ax)
+    """Draw the colour taken up in each zone of one hair."""
+    return figure_uptakes([""], [uptake], ax=ax)
 
 
 def figure_fade(fade: Fade, ax: Axes | None = None) -> Picture:
-    """Colour left of one zone over washes with its 95 % band."""
-    return figure_fade_table(plain_rows(fade.to_frame()), ax=ax)
+    """Draw the colour left of one zone over washes with its 95 % band."""
+    return figure_fades({fade.zone: fade}, ax=ax)
 
 
 @styled

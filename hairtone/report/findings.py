@@ -13,7 +13,7 @@ from hairtone.report.blocks import ChipTable
 from hairtone.report.sentences import MARKS, STATUS_WORDS
 
 if TYPE_CHECKING:
-    from hairtone.report.types import Analysis
+    from hairtone.study.analysis import Analysis
     from hairtone.study.outcome import StudyResult
     from hairtone.study.records import RowResult
 
@@ -21,6 +21,7 @@ _COLOURS: Final = {"measured": "#1d5c4a", "flagged": "#7d5200", "refused": "#8c1
 _ORDER: Final = {"refused": 0, "flagged": 1, "measured": 2}
 _CELL: Final = 'style="text-align:left;vertical-align:top"'  # a notebook sets tables to the right
 FEW: Final = 8  # rows that are all listed, sound ones too; our choice
+MOST_HAIRS: Final = 12  # shown at a glance; our choice
 MOST_SHOWN: Final = 60  # photographs with a thumbnail; more would make the notebook heavy
 
 
@@ -123,9 +124,10 @@ def results_html(analysis: Analysis) -> str:
         The study, analysed.
     """
     from hairtone.report.cards import glances
+    from hairtone.report.views import views_of
 
     parts = []
-    for name, chips, sentences in glances(analysis):
+    for name, chips, sentences in glances(views_of(analysis)[:MOST_HAIRS]):
         told = "".join(f"<p>{escape(text)}</p>" for text in sentences if text)
         parts.append(f"<h3>{escape(name)}</h3>{chips_html(chips)}{told}")
     return "".join(parts) or "<p>No hair was measured.</p>"

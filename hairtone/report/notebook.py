@@ -13,20 +13,17 @@ from hairtone.report.cards import chips_along, chips_by_wash, sentences_of
 from hairtone.report.figures import (
     figure_differences,
     figure_evenness_washes,
-    figure_fade_table,
+    figure_fades,
     figure_profiles,
-    figure_uptake_table,
-    row_label,
+    figure_uptakes,
 )
 from hairtone.report.figures_along import figure_hairmap, hair_map
 from hairtone.report.findings import chips_html, findings_html, thumbnail
 from hairtone.report.style import Picture
-from hairtone.report.types import Analysis
-from hairtone.report.views import HairView, Tables, drawn_profiles, hairs_of
-from hairtone.uncertainty import ColourDifference
+from hairtone.report.views import HairView, drawn_profiles, views_of
 
 if TYPE_CHECKING:
-    from hairtone.study.analysis import Analysis as StudyAnalysis
+    from hairtone.study.analysis import Analysis
 
 
 def repeats_table(spreads: Sequence[float], *, goal: float) -> Any:
@@ -59,7 +56,7 @@ class Html:
         return self.text
 
 
-def open_study(folder: str | Path, *, workers: int = 2) -> StudyAnalysis:
+def open_study(folder: str | Path, *, workers: int = 2) -> Analysis:
     """A study, measured (only what is new or changed) and analysed.
 
     Parameters
@@ -92,13 +89,8 @@ def findings(analysis: Analysis) -> Html:
 
 
 def hairs(analysis: Analysis) -> list[HairView]:
-    """The hairs of a study that were measured, in the order of its sheet."""
-    tables = Tables(analysis.frames)
-    views = [
-        HairView(outcome=analysis.outcome, rows=rows, tables=tables)
-        for rows in hairs_of(analysis.outcome).values()
-    ]
-    return [view for view in views if view.measured]
+    """Return the hairs of a study that were measured, in the order of its sheet."""
+    return [view for view in views_of(analysis) if view.photos]
 
 
 def hair(analysis: Analysis, subject: str, section: str = "") -> HairView:
@@ -125,8 +117,7 @@ def hair(analysis: Analysis, subject: str, section: str = "") -> HairView:
 
 def chips(view: HairView, *, by_wash: bool = False) -> Html:
     """Colour chips of one hair: roots to ends, or (`by_wash`) zones over the washes."""
-    viewing = view.outcome.study.settings.viewing
-    table = chips_by_wash(view, viewing) if by_wash else chips_along(view, viewing)
+    table = chips_by_wash(view) if by_wash else chips_along(view)
     return Html(f"<h4>{escape(view.name)}</h4>{chips_html(table)}")
 
 
@@ -143,31 +134,28 @@ def profile_figure(view: HairView) -> Picture:
 
 
 def evenness_figure(view: HairView) -> Picture:
-    """Roots to ends of one hair, wash by wash."""
-    return figure_evenness_washes(
-        [row for row in view.of("evenness") if row["measure"] == "root_to_ends"]
-    )
+    """Draw roots to ends of one hair, wash by wash."""
+    return figure_evenness_washes(view.photos)
 
 
 def overview_figure(analysis: Analysis, *, wash: str = "0") -> Picture:
-    """Roots to ends of every hair at one wash."""
-    rows = [
-        row
-        for row in Tables(analysis.frames).rows("evenness")
-        if row["measure"] == "root_to_ends" and str(row["wash"]) == wash
+    """Draw roots to ends of every hair at one wash."""
+    found = [
+        (view.name, photo)
+        for view in hairs(analysis)
+        for photo in view.photos
+        if photo.row.row.wash_text == wash
     ]
-    differences = [
-        ColourDifference(
-            delta_e=row["value"], low=row["low"], high=row["high"], critical=row["critical"]
-        )
-        for row in rows
-    ]
-    return figure_differences([row_label(row) for row in rows], differences)
+    return figure_differences(
+        [name for name, _ in found], [photo.evenness.root_to_ends for _, photo in found]
+    )
 
 
 def fade_figure(view: HairView) -> Picture:
-    """Colour left in each zone of one hair."""
-    return figure_fade_table(view.of("fade"), refresh=view.of("fade_fit"))
+    """Draw the colour left in each zone of one hair."""
+    hair = view.measures
+    words = view.bands.scales["colour_left"]
+    return figure_fades(hair.fades if hair else {}, hair.curves if hair else {}, words=words)
 
 
 def hair_map_figure(view: HairView, *, wash: str = "0", top: float = 8.0) -> Picture:
@@ -176,8 +164,13 @@ def hair_map_figure(view: HairView, *, wash: str = "0", top: float = 8.0) -> Pic
 
 
 def uptake_figure(analysis: Analysis) -> Picture:
-    """Colour taken up in each zone of every hair."""
-    return figure_uptake_table(Tables(analysis.frames).rows("uptake"))
+    """Draw the colour taken up in each zone of every hair."""
+    found = [
+        (view.name, view.measures.uptake)
+        for view in hairs(analysis)
+        if view.measures is not None and view.measures.uptake is not None
+    ]
+    return figure_uptakes([name for name, _ in found], [uptake for _, uptake in found])
 
 
 def table(analysis: Analysis, name: str, columns: Sequence[str] = ()) -> Any:

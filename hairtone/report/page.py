@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 import subprocess
 import sys
 import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
@@ -15,24 +17,38 @@ from typing import TYPE_CHECKING, Any, Final
 
 from hairtone.colorimetry import screen_colour
 from hairtone.errors import StoreError
-from hairtone.measures.words import read_bands
 from hairtone.report import sentences, tester
 from hairtone.report.blocks import Grid, Shown, grid, shown
-from hairtone.report.cards import Card, Record, make_card, record_of
-from hairtone.report.figures import figure_differences, figure_uptake_table, row_label
-from hairtone.report.sentences import CAUTIONS, MARKS, STATUS_WORDS, TITLES, VALIDITY
+from hairtone.report.cards import (
+    Card,
+    Record,
+    answer_of,
+    differences_of,
+    make_card,
+    record_of,
+    short_bands,
+)
+from hairtone.report.figures import figure_differences, figure_uptakes
+from hairtone.report.sentences import (
+    CAUTIONS,
+    CLIENT_CAUTION,
+    MARKS,
+    STATUS_WORDS,
+    TITLES,
+    VALIDITY,
+)
 from hairtone.report.tester import hashes_of, methods_of
-from hairtone.report.types import AUDIENCES, TABLES, Analysis, Audience
-from hairtone.report.views import HairView, Tables, hairs_of
-from hairtone.uncertainty import ColourDifference
+from hairtone.report.types import AUDIENCES, TABLES, Audience
+from hairtone.report.views import HairView, first_of_each_wash, views_of
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
+    from hairtone.study.analysis import Analysis
     from hairtone.study.outcome import StudyResult
     from hairtone.study.records import RowResult
 
-
+MOST_ANSWERS: Final = 8  # hairs whose answers stand on top of a page; our choice
 MOST_CARDS: Final = 12  # hairs shown one by one; the rest is in the tables; our choice
 MOST_ROWS: Final = 200  # lines of a table on the page; the CSV files hold all; our choice
 MOST_NAMES: Final = 12  # photographs named with one doubt; our choice
@@ -69,6 +85,32 @@ class Tile:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Sheet:
+    """One sheet of paper to hand over: a client's, or a learner's.
+
+    Attributes
+    ----------
+    name : str
+        Code of the person or learner.
+    cards : tuple of Card
+        Their hair, section by section.
+    """
+
+    name: str
+    cards: tuple[Card, ...]
+
+    @property
+    def banners(self) -> tuple[str, ...]:
+        """What stands out in the record of any of them, once."""
+        return tuple(dict.fromkeys(text for card in self.cards for text in card.record.banners))
+
+    @property
+    def next_visit(self) -> str:
+        """ISO date of the next visit, or empty."""
+        return next((c.record.next_visit for c in self.cards if c.record.next_visit), "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Page:
     """What the templates fill in; all text plain, escaped by them.
 
@@ -78,6 +120,8 @@ class Page:
     audience: Audience
     title: str
     subtitle: str
+    number: str
+    answers: tuple[str, ...]
     strands: tuple[str, ...]
     tiles: tuple[Tile, ...]
     counts: str
@@ -85,8 +129,8 @@ class Page:
     flagged: Grid
     warnings: tuple[str, ...]
     missing: tuple[str, ...]
-    lead: tuple[str, ...]
     overview: Shown | None
+    sheets: tuple[Sheet, ...]
     cards: tuple[Card, ...]
     more: tuple[str, ...]
     uptake: Shown | None
@@ -94,13 +138,14 @@ class Page:
     methods: Grid
     hashes: Grid
     cautions: tuple[str, ...] = CAUTIONS
+    client_caution: str = CLIENT_CAUTION
     validity: tuple[str, ...] = VALIDITY
     files: str = ", ".join(f"{name}.csv" for name in TABLES)
     extra: dict[str, Any] = field(default_factory=dict)
 
 
 def make_page(analysis: Analysis, *, audience: Audience) -> Page:
-    """The page of a study for one audience.
+    """Return the page of a study for one audience.
 
     Parameters
     ----------
@@ -111,68 +156,87 @@ def make_page(analysis: Analysis, *, audience: Audience) -> Page:
     """
     outcome = analysis.outcome
     settings = outcome.study.settings
-    tables = Tables(analysis.frames, bands=_bands(outcome))
-    hairs = [
-        HairView(outcome=outcome, rows=rows, tables=tables) for rows in hairs_of(outcome).values()
-    ]
-    hairs = [hair for hair in hairs if _may_be_shown(hair)]
-    shown_hairs = [hair for hair in hairs if hair.measured][:MOST_CARDS]
-    top = _map_top(tables)
+    views = views_of(analysis)
+    measured = [view for view in views if view.photos]
+    top = _map_top(analysis)
+    cards = tuple(make_card(view, map_top=top, audience=audience) for view in measured[:MOST_CARDS])
     return Page(
         audience=audience,
         title=settings.title,
-        subtitle=f"{TITLES[audience]} · "
-        f"{sentences.counted(len(outcome.study.photos), 'photograph')} · "
-        f"{sentences.counted(len(hairs), 'hair')} · {settings.viewing}",
-        strands=tuple(filter(None, (_strand(hair) for hair in shown_hairs))),
+        subtitle=_subtitle(analysis, views, audience),
+        number=report_number(outcome),
+        answers=_answers(measured),
+        strands=tuple(filter(None, (_strand(view) for view in measured[:MOST_CARDS]))),
         tiles=_tiles(outcome),
         counts=sentences.counts_sentence(outcome.counts),
-        refused=_refused(tables),
+        refused=_refused(outcome),
         flagged=_flagged(outcome),
         warnings=tuple(str(flag) for flag in analysis.warnings),
         missing=tuple(analysis.missing),
-        lead=_lead(audience, outcome),
-        overview=_overview(tables) if audience == "educator" else None,
-        cards=tuple(make_card(hair, map_top=top, audience=audience) for hair in shown_hairs),
-        more=_more(len([hair for hair in hairs if hair.measured])),
-        uptake=_uptake(tables) if audience == "educator" else None,
-        records=tuple(record_of(hair.rows, settings) for hair in hairs[:MOST_CARDS]),
+        overview=_overview(measured) if audience == "educator" else None,
+        sheets=_sheets(cards, measured, audience),
+        cards=cards,
+        more=_more(len(measured)),
+        uptake=_uptake(measured) if audience == "educator" else None,
+        records=tuple(record_of(view.rows, settings) for view in views[:MOST_CARDS]),
         methods=methods_of(outcome),
         hashes=hashes_of(outcome),
-        extra=tester.blocks_of(analysis, tables) if audience == "tester" else {},
+        extra=tester.blocks_of(analysis, views) if audience == "tester" else {},
     )
 
 
-def _may_be_shown(hair: HairView) -> bool:
-    return hair.outcome.study.settings.may_measure(hair.rows[0].row.subject)
+def _subtitle(analysis: Analysis, views: Sequence[HairView], audience: Audience) -> str:
+    study = analysis.outcome.study
+    parts = [TITLES[audience], sentences.counted(len(study.photos), "photograph")]
+    if audience == "tester":
+        parts += [sentences.counted(len(views), "hair"), study.settings.viewing]
+    return " · ".join(parts)
 
 
-def _bands(outcome: StudyResult) -> tuple[tuple[float, str], ...]:
-    """The study's own bands where it holds a bands.toml, else those that come with hairtone."""
-    own = outcome.study.folder / "bands.toml"
-    bands = read_bands(own if own.is_file() else None).scales["evenness"]
-    return tuple((limit, _short(word)) for limit, word in bands)
+def report_number(outcome: StudyResult) -> str:
+    """Return a short number of a report: the same photos and settings give the same again.
+
+    A file beside the report names it and holds the versions and hashes behind it.
+    """
+    hashes = sorted({row.sha256 for row in outcome.rows if row.sha256})
+    text = " ".join([outcome.study.settings.title, outcome.viewing.name, *hashes])
+    code = hashlib.sha256(text.encode()).hexdigest()[:8].upper()
+    return f"{code[:4]}-{code[4:]}"
 
 
-def _short(word: str) -> str:
-    """A band's word short enough for the margin of a figure."""
-    return word.split(",")[0].removeprefix("a ").removesuffix(" difference")
+def _answers(views: Sequence[HairView]) -> tuple[str, ...]:
+    """The answers of a study with few hairs, each after its name."""
+    if len(views) > MOST_ANSWERS:
+        return ()
+    return tuple(f"{view.name}. {' '.join(answer_of(view))}" for view in views)
 
 
-def _map_top(tables: Tables) -> float:
+def _sheets(
+    cards: Sequence[Card], views: Sequence[HairView], audience: Audience
+) -> tuple[Sheet, ...]:
+    """Cards by person for a stylist, by learner (else by hair) for an educator."""
+    if audience == "tester":
+        return ()
+    found: dict[str, list[Card]] = {}
+    for card, view in zip(cards, views, strict=False):
+        person = view.rows[0].row.subject
+        key = person if audience == "stylist" else card.learner or card.name
+        found.setdefault(key, []).append(card)
+    return tuple(Sheet(name=name, cards=tuple(group)) for name, group in found.items())
+
+
+def _map_top(analysis: Analysis) -> float:
     """One scale for every map of the study: the largest difference of any two zones."""
-    largest = [
-        row["value"] for row in tables.rows("evenness") if row["measure"] == "largest_difference"
-    ]
-    return max([_LEAST_TOP, *largest])
+    photos = (photo for hair in analysis.hairs for photo in hair.photos)
+    return max([_LEAST_TOP, *(p.evenness.largest_difference.delta_e for p in photos)])
 
 
-def _strand(hair: HairView) -> str:
+def _strand(view: HairView) -> str:
     """The hair just coloured (else its first photo) as the stops of a CSS gradient."""
-    rows = sorted(hair.measured, key=lambda row: row.row.wash != 0)
-    tenths = (rows[0].hair.get("tress") or {}).get("tenths") or []
-    codes = [[int(c) for c in screen_colour(lab)] for lab in tenths if lab]
-    return ",".join(f"rgb({r} {g} {b})" for r, g, b in codes) if len(codes) > 1 else ""
+    photo = sorted(view.photos, key=lambda photo: photo.row.row.wash != 0)[0]
+    tenths = photo.profile.lab.reshape(10, -1, 3).mean(axis=1)
+    codes = [[int(c) for c in screen_colour(lab)] for lab in tenths]
+    return ",".join(f"rgb({r} {g} {b})" for r, g, b in codes)
 
 
 def _tiles(outcome: StudyResult) -> tuple[Tile, ...]:
@@ -182,13 +246,15 @@ def _tiles(outcome: StudyResult) -> tuple[Tile, ...]:
     )
 
 
-def _refused(tables: Tables) -> Grid:
+def _refused(outcome: StudyResult) -> Grid:
+    refused = [row for row in outcome.rows if row.error is not None]
     rows = [
-        (row["photo"], row.get("place"), row["says"], row["remedy"])
-        for row in tables.rows("refused")[:MOST_ROWS]
+        (row.row.photo, row.row.place, row.error.says, row.error.remedy)
+        for row in refused[:MOST_ROWS]
+        if row.error is not None
     ]
     head = ("photo", "hair", "what was found", "what to do")
-    caption = _counted("Photographs that were refused", len(tables.rows("refused")), "refused.csv")
+    caption = _counted("Photographs that were rejected", len(refused), "refused.csv")
     return grid(caption, head, rows, long=(0, 2, 3))
 
 
@@ -208,7 +274,7 @@ def _flagged(outcome: StudyResult) -> Grid:
                 found.setdefault((flag.code, flag.says, flag.remedy), []).append(_name(row))
     rows = [(says, remedy, _listed(names)) for (_, says, remedy), names in found.items()]
     head = ("what was found", "what to do", "where")
-    caption = _counted("Doubts about photographs", len(rows), "measurements.csv")
+    caption = _counted("Photographs to use with care", len(rows), "measurements.csv")
     return grid(caption, head, rows[:MOST_ROWS], long=(0, 1, 2))
 
 
@@ -223,48 +289,39 @@ def _name(row: RowResult) -> str:
     return f"{row.row.photo}{place}"
 
 
-def _lead(audience: Audience, outcome: StudyResult) -> tuple[str, ...]:
-    if audience != "educator":
-        return ()
-    return (
-        "Each hair was measured in sixty steps from roots to ends. “Roots to ends” is the "
-        "difference between the first and the last zone; the smaller, the more even.",
-    )
-
-
-def _overview(tables: Tables) -> Shown | None:
-    """Root-to-ends of every hair just coloured, side by side."""
-    rows = [
-        row
-        for row in tables.rows("evenness")
-        if row["measure"] == "root_to_ends" and str(row["wash"]) == "0"
+def _overview(views: Sequence[HairView]) -> Shown | None:
+    """Roots to ends of every hair just coloured, side by side."""
+    found = [
+        (view, photo)
+        for view in views
+        for photo in first_of_each_wash(view)
+        if photo.row.row.wash == 0
     ][:MOST_CARDS]
-    if not rows:
+    if not found:
         return None
-    differences = [
-        ColourDifference(
-            delta_e=row["value"], low=row["low"], high=row["high"], critical=row["critical"]
-        )
-        for row in rows
-    ]
-    labels = [f"{row_label(row).split(',')[0]} {row['treatment'] or ''}".strip() for row in rows]
+    labels = [f"{view.name} {photo.row.treatment or ''}".strip() for view, photo in found]
+    bands = short_bands(found[0][0].bands.scales["evenness"])
     return shown(
-        figure_differences(labels, differences, bands=tables.bands),
-        caption="Roots to ends of every hair, just coloured.",
-        alt=" ".join(f"{row['subject']}: {sentences.evenness_sentence(row)}" for row in rows),
+        figure_differences(labels, differences_of([p for _, p in found]), bands=bands),
+        caption="Roots against ends of every section, just coloured: the further left, the more "
+        "even. A hollow mark is too small to be sure.",
+        alt=" ".join(f"{v.name}: {sentences.evenness_sentence(p)}" for v, p in found),
     )
 
 
-def _uptake(tables: Tables) -> Shown | None:
-    rows = tables.rows("uptake")[: 3 * MOST_CARDS]
-    if not rows:
+def _uptake(views: Sequence[HairView]) -> Shown | None:
+    found = [
+        (view, view.measures.uptake)
+        for view in views
+        if view.measures is not None and view.measures.uptake is not None
+    ][:MOST_CARDS]
+    if not found:
         return None
     return shown(
-        figure_uptake_table(rows),
-        caption="How much colour each zone took up.",
+        figure_uptakes([view.name for view, _ in found], [uptake for _, uptake in found]),
+        caption="How much colour each zone took up. Marks far apart: the hair took it unevenly.",
         alt=" ".join(
-            f"{row['subject']} {row['zone']}: ΔE₀₀ {sentences.number(row['delta_e'])}."
-            for row in rows
+            f"{view.name}: {sentences.uptake_sentences(uptake, None)[0]}" for view, uptake in found
         ),
     )
 
@@ -273,7 +330,7 @@ def _more(measured: int) -> tuple[str, ...]:
     left = measured - MOST_CARDS
     if left <= 0:
         return ()
-    return (f"{left} more hairs are not drawn here; the CSV files beside this page hold them all.",)
+    return (f"{left} more are not drawn here; the CSV files beside this page hold them all.",)
 
 
 def report_html(analysis: Analysis, *, audience: Audience = "educator") -> str:
@@ -319,9 +376,19 @@ def write_report(analysis: Analysis, *, audience: Audience = "educator", out: st
     text = report_html(analysis, audience=audience)
     write_tables(analysis.frames, folder)
     write_pools(analysis.outcome.pools, folder)
+    write_atomically(folder / f"report-{report_number(analysis.outcome)}.txt", _behind(analysis))
     page = folder / REPORT_NAME
     write_atomically(page, text)
     return page
+
+
+def _behind(analysis: Analysis) -> str:
+    """Versions, settings and hashes behind a report, as plain lines."""
+    outcome = analysis.outcome
+    lines = [f"Report {report_number(outcome)}: {outcome.study.settings.title}", ""]
+    for table in (methods_of(outcome), hashes_of(outcome)):
+        lines += ["  ".join(cell.text for cell in row) for row in table.rows] + [""]
+    return "\n".join(lines)
 
 
 @cache

@@ -3,27 +3,33 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from hairtone.report import sentences
-from hairtone.report.blocks import Grid, Shown, grid, shown, table_of
+from hairtone.report.blocks import Grid, Shown, grid, shown
 from hairtone.report.figures import (
-    comparison_label,
-    figure_agreement_table,
-    figure_comparison_table,
-    figure_repeats_table,
+    figure_agreements,
+    figure_comparisons,
+    figure_repeats,
     figure_treatments_fade,
 )
 from hairtone.report.figures_along import MEASURE_WORDS
 from hairtone.report.sentences import number
-from hairtone.report.types import ZONE_WORDS, ZONES, Analysis
-from hairtone.report.views import Tables, wash_order
+from hairtone.report.types import ZONE_WORDS, ZONES
+from hairtone.report.views import HairView, wash_order
 
 if TYPE_CHECKING:
+    from hairtone.measures.comparison import Comparison
+    from hairtone.measures.evenness import Evenness
+    from hairtone.measures.fade import FadeStep
+    from hairtone.study.analysis import Analysis
+    from hairtone.study.hair_measures import HairMeasures
     from hairtone.study.outcome import StudyResult
+    from hairtone.study.records import RowResult
 
 
 MOST_SESSIONS: Final = 6  # drifts on the page; our choice
@@ -31,11 +37,7 @@ MOST_HASHES: Final = 500  # lines on the page; our choice: 10 000 would take a s
 MOST_LINES: Final = 400  # of the table of comparisons; comparison.csv holds all; our choice
 MOST_COMPARISONS: Final = 24  # drawn in one figure; the table holds all; our choice
 _UNDER: Final = "mean over hairs with SD and number; of a single photo its 95 % interval"
-_COMPARISON: Final = {
-    "measure": "measure", "zone": "zone", "wash": "wash", "treatment_a": "a", "treatment_b": "b",
-    "difference": "a less b", "low": "low", "high": "high", "p_holm": "p (Holm)",
-    "margin": "margin", "verdict": "verdict", "n_a": "n a", "n_b": "n b",
-}  # fmt: skip
+MOST_FITS: Final = 200  # hairs in the table of fade curves; fade_fit.csv holds all; our choice
 
 
 def methods_of(outcome: StudyResult) -> Grid:
@@ -113,31 +115,30 @@ def hashes_of(outcome: StudyResult) -> Grid:
     return grid(caption, ("photo", "SHA-256"), seen[:MOST_HASHES], long=(0, 1))
 
 
-def blocks_of(analysis: Analysis, tables: Tables) -> dict[str, Any]:
-    """The tester's own blocks by the name the template calls them.
+def blocks_of(analysis: Analysis, views: Sequence[HairView]) -> dict[str, Any]:
+    """Return the tester's own blocks by the name the template calls them.
 
     Parameters
     ----------
     analysis : Analysis
         The study, analysed.
-    tables : Tables
-        Its tables.
+    views : sequence of HairView
+        Its hairs.
     """
-    comparisons = tables.rows("comparison")
+    comparisons = analysis.findings.comparisons
     order = analysis.outcome.study.settings.order
+    hairs = [view.measures for view in views if view.measures is not None]
     return {
         "lead": _lead(analysis.outcome),
         "design": _design(analysis.outcome),
-        "comparisons": comparisons_told(comparisons),
+        "comparisons": comparison_sentences(comparisons),
         "comparison_figures": _comparison_figures(comparisons),
-        "comparison_table": table_of(
-            "Comparisons of treatments", _zones_named(comparisons[:MOST_LINES]), _COMPARISON
-        ),
-        "treatment_figures": _fade_figures(tables, order),
-        "tables": [_evenness_table(tables, order), _left_table(tables, order), _fit_table(tables)],
-        "fade_table": _fade_table(tables, order),
-        "noise": _noise(tables),
-        "noise_figures": _noise_figures(tables),
+        "comparison_table": _comparison_table(comparisons),
+        "treatment_figures": _fade_figures(hairs, order),
+        "tables": [_evenness_table(hairs, order), _left_table(hairs, order), _fit_table(hairs)],
+        "fade_table": _fade_table(hairs, order),
+        "noise": _noise(analysis),
+        "noise_figures": _noise_figures(analysis),
     }
 
 
@@ -149,13 +150,13 @@ def _lead(outcome: StudyResult) -> list[str]:
     blocks = f" Blocks: {', '.join(settings.blocks)}." if settings.blocks else ""
     return [
         f"The unit of comparison is the tress, not the photograph or the pixel. {pairing}{blocks} "
-        f"“As even as” means within ± {settings.margin:g} ΔE₀₀, set before measuring."
+        f"“As even as” means within ± {settings.margin:g} ΔE₀₀, as study.toml states."
     ]
 
 
 def _design(outcome: StudyResult) -> Grid:
     """Tresses, photos, washes, repeats and refusals of each treatment."""
-    by: dict[str, list[Any]] = defaultdict(list)
+    by: dict[str, list[RowResult]] = defaultdict(list)
     for row in outcome.rows:
         by[row.treatment or "none"].append(row)
     rows = []
@@ -176,26 +177,25 @@ def _design(outcome: StudyResult) -> Grid:
     return grid("Design as photographed", head, rows)
 
 
-def comparisons_told(rows: Sequence[dict[str, Any]]) -> list[str]:
-    """Comparisons in words: those that can be judged, just coloured and at the last wash.
+def comparison_sentences(comparisons: Sequence[Comparison]) -> list[str]:
+    """Return comparisons in words: those that have an answer, just coloured and at the last wash.
 
     Parameters
     ----------
-    rows : sequence of dict
-        Rows of comparison.csv.
+    comparisons : sequence of Comparison
+        Of a study.
     """
-    if not rows:
+    if not comparisons:
         return ["No treatments were compared: the study has one, or the sheet names none."]
-    judged = [row for row in rows if row.get("low") is not None]
+    judged = [found for found in comparisons if found.low is not None]
+    reasons = dict.fromkeys(found.verdict for found in comparisons if found.low is None)
     if not judged:
-        reasons = dict.fromkeys(str(row["verdict"]) for row in rows)
         return [f"Nothing can be said about treatments yet. {_sentence(r)}" for r in reasons]
-    last = max((int(r["wash"]) for r in judged if str(r["wash"]).isdigit()), default=0)
-    key = [row for row in judged if str(row["wash"]) in ("", "0", str(last))]
-    open_ones = dict.fromkeys(str(row["verdict"]) for row in rows if row.get("low") is None)
+    last = max((int(c.wash) for c in judged if c.wash.isdigit()), default=0)
+    key = [found for found in judged if found.wash in ("", "0", str(last))]
     return [
-        *[sentences.comparison_sentence(row) for row in key[:MOST_COMPARISONS]],
-        *[f"The other comparisons: {verdict.rstrip('.')}." for verdict in list(open_ones)[:3]],
+        *[sentences.comparison_sentence(found) for found in key[:MOST_COMPARISONS]],
+        *[f"The other comparisons: {reason.rstrip('.')}." for reason in list(reasons)[:3]],
     ]
 
 
@@ -203,31 +203,43 @@ def _sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:].rstrip('.')}."
 
 
-def _comparison_figures(rows: Sequence[dict[str, Any]]) -> list[Shown]:
+def _comparison_figures(comparisons: Sequence[Comparison]) -> list[Shown]:
     """One figure for each measure, so that units are not mixed; only what has an interval."""
-    by: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for row in rows:
-        if row.get("low") is not None and row.get("high") is not None:
-            by[str(row["measure"])].append(row)
+    by: dict[str, list[Comparison]] = defaultdict(list)
+    for found in comparisons:
+        if found.low is not None and found.high is not None:
+            by[found.measure].append(found)
     return [
         shown(
-            figure_comparison_table([comparison_label(r) for r in found], found),
+            figure_comparisons(found[:MOST_COMPARISONS]),
             caption=f"Treatments compared: {measure.replace('_', ' ')}.",
-            alt=" ".join(sentences.comparison_sentence(row) for row in found),
+            alt=" ".join(sentences.comparison_sentence(one) for one in found[:MOST_COMPARISONS]),
         )
-        for measure, found in ((m, f[:MOST_COMPARISONS]) for m, f in by.items())
+        for measure, found in by.items()
     ]
 
 
-def _fade_figures(tables: Tables, order: Sequence[str]) -> list[Shown]:
+def _comparison_table(comparisons: Sequence[Comparison]) -> Grid:
+    head = ("measure", "zone", "wash", "a", "b", "a less b", "low", "high", "p (adjusted)",
+            "margin", "verdict", "n a", "n b")  # fmt: skip
+    rows = [
+        (
+            c.measure, ZONE_WORDS.get(c.zone, c.zone), c.wash, c.treatment_a, c.treatment_b,
+            c.difference, c.low, c.high, c.p_adjusted, c.margin, c.verdict, c.n_a, c.n_b,
+        )
+        for c in comparisons[:MOST_LINES]
+    ]  # fmt: skip
+    return grid("Comparisons of treatments", head, rows)
+
+
+def _fade_figures(hairs: Sequence[HairMeasures], order: Sequence[str]) -> list[Shown]:
     pictures = []
     for zone in ZONES:
-        rows = [
-            row
-            for row in tables.rows("fade")
-            if row["zone"] == zone and row.get("colour_left") is not None
-        ]
-        series = {name: _by_wash(found) for name, found in _grouped(rows, order).items()}
+        series = {
+            name: means
+            for name, group in grouped(hairs, order).items()
+            if (means := _means_by_wash(group, zone))
+        }
         if not series:
             continue
         pictures.append(
@@ -243,137 +255,175 @@ def _fade_figures(tables: Tables, order: Sequence[str]) -> list[Shown]:
 
 def _series_alt(series: dict[str, list[dict[str, Any]]], zone: str) -> str:
     parts = [
-        f"{name}: {rows[-1]['value']:.0f} % after wash {rows[-1]['wash']}"
+        f"{name}: {sentences.percent(rows[-1]['value'])} {sentences.after_washes(rows[-1]['wash'])}"
         for name, rows in series.items()
     ]
     return f"Colour left at the {ZONE_WORDS[zone]} over washes. {'. '.join(parts)}."
 
 
-def _grouped(rows: Sequence[dict[str, Any]], order: Sequence[str]) -> dict[str, list[Any]]:
-    """Rows by treatment, in the order of study.toml, the rest after."""
-    names = [*order, *(str(row["treatment"] or "none") for row in rows)]
-    grouped: dict[str, list[Any]] = {name: [] for name in dict.fromkeys(names)}
-    for row in rows:
-        grouped[str(row["treatment"] or "none")].append(row)
-    return {name: found for name, found in grouped.items() if found}
+def grouped(hairs: Sequence[HairMeasures], order: Sequence[str]) -> dict[str, list[HairMeasures]]:
+    """Return hairs by treatment, in the order of study.toml, the rest after."""
+    names = dict.fromkeys([*order, *(hair.treatment or "none" for hair in hairs)])
+    found: dict[str, list[HairMeasures]] = {name: [] for name in names}
+    for hair in hairs:
+        found[hair.treatment or "none"].append(hair)
+    return {name: group for name, group in found.items() if group}
 
 
-def _by_wash(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-    by: dict[int, list[dict[str, Any]]] = defaultdict(list)
-    for row in rows:
-        by[int(row["wash"])].append(row)
-    return [{"wash": wash, **_mean_of(found)} for wash, found in sorted(by.items())]
+def _means_by_wash(hairs: Sequence[HairMeasures], zone: str) -> list[dict[str, Any]]:
+    by: dict[int, list[FadeStep]] = defaultdict(list)
+    for hair in hairs:
+        for step in hair.fades[zone].steps if zone in hair.fades else ():
+            if step.colour_left is not None:
+                by[step.wash].append(step)
+    return [{"wash": wash, **_mean_of(steps)} for wash, steps in sorted(by.items())]
 
 
-def _mean_of(rows: Sequence[dict[str, Any]]) -> dict[str, float]:
+def _mean_of(steps: Sequence[FadeStep]) -> dict[str, float]:
     """Mean over tresses with its t interval; of one tress its own interval."""
     from scipy.stats import t
 
-    values = np.array([row["colour_left"] for row in rows], dtype=float)
+    values = np.array([step.colour_left for step in steps], dtype=float)
     mean = float(values.mean())
     if len(values) == 1:
-        low, high = rows[0].get("colour_left_low"), rows[0].get("colour_left_high")
+        low, high = steps[0].colour_left_low, steps[0].colour_left_high
         return {
             "value": mean,
-            "low": mean if low is None else float(low),
-            "high": mean if high is None else float(high),
+            "low": mean if low is None else low,
+            "high": mean if high is None else high,
         }
     reach = float(t.ppf(0.975, len(values) - 1) * values.std(ddof=1) / np.sqrt(len(values)))
     return {"value": mean, "low": mean - reach, "high": mean + reach}
 
 
-def _summary(rows: Sequence[dict[str, Any]], name: str, *, digits: int) -> str:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Reading:
+    """A number with its 95 % interval, for a cell of a table."""
+
+    value: float
+    low: float | None = None
+    high: float | None = None
+
+
+def _summary(readings: Sequence[_Reading], *, digits: int) -> str | None:
     """A number over its uncertainty: of several hairs mean, SD and count; of one its interval."""
-    values = [float(row[name]) for row in rows]
+    if not readings:
+        return None
+    values = [reading.value for reading in readings]
     mean = number(float(np.mean(values)), digits)
     if len(values) > 1:
         return f"{mean}\nSD {number(float(np.std(values, ddof=1)), digits)}, n {len(values)}"
-    start = "" if name == "value" else f"{name}_"
-    low, high = (rows[0].get(f"{start}{end}") for end in ("low", "high"))
+    low, high = readings[0].low, readings[0].high
     if low is None or high is None or low == high:
         return f"{mean}\n"  # 100 % just coloured, by definition
     return f"{mean}\n{number(low, digits)}–{number(high, digits)}"
 
 
-def _evenness_table(tables: Tables, order: Sequence[str]) -> Grid:
+def _evenness_table(hairs: Sequence[HairMeasures], order: Sequence[str]) -> Grid:
     """Treatment and measure down, washes across."""
-    found = tables.rows("evenness")
-    washes = sorted({str(row["wash"]) for row in found}, key=wash_order)
+    every = {photo.row.row.wash_text for hair in hairs for photo in hair.photos}
+    washes = sorted(every, key=wash_order)
     rows: list[Sequence[Any]] = []
-    for name, group in _grouped(found, order).items():
-        values = _collect(group, lambda r: (str(r["measure"]), str(r["wash"])), "value")
-        for measure in dict.fromkeys(measure for measure, _ in values):
-            cells = [values.get((measure, wash)) for wash in washes]
-            words = [_summary(cell, "value", digits=1) if cell else None for cell in cells]
+    for name, group in grouped(hairs, order).items():
+        cells: dict[tuple[str, str], list[_Reading]] = defaultdict(list)
+        for photo in (photo for hair in group for photo in hair.photos):
+            for measure, reading in _evenness_readings(photo.evenness):
+                cells[measure, photo.row.row.wash_text].append(reading)
+        for measure in dict.fromkeys(measure for measure, _ in cells):
+            words = [_summary(cells.get((measure, wash), ()), digits=1) for wash in washes]
             rows.append((name, MEASURE_WORDS.get(measure, measure), *words))
-    caption = f"Evenness by treatment and wash, ΔE₀₀: {_UNDER}"
-    return grid(caption, ("treatment", "measure", *washes), rows)
+    return grid(
+        f"Evenness by treatment and wash, ΔE₀₀: {_UNDER}", ("treatment", "measure", *washes), rows
+    )
 
 
-def _left_table(tables: Tables, order: Sequence[str]) -> Grid:
+def _evenness_readings(found: Evenness) -> Iterator[tuple[str, _Reading]]:
+    for measure in ("root_to_ends", "root_to_ends_net", "mean_difference", "largest_difference"):
+        one = getattr(found, measure)
+        if one is not None:
+            yield measure, _Reading(value=one.delta_e, low=one.low, high=one.high)
+    patchy = found.patchiness
+    yield "patchiness", _Reading(value=patchy.value, low=patchy.low, high=patchy.high)
+    yield "grade", _Reading(value=found.grade.gsc)
+
+
+def _left_table(hairs: Sequence[HairMeasures], order: Sequence[str]) -> Grid:
     """Colour left: treatment and zone down, washes across."""
-    found = tables.rows("fade")
-    washes = sorted({int(row["wash"]) for row in found})
+    washes = sorted({s.wash for hair in hairs for fade in hair.fades.values() for s in fade.steps})
     rows: list[Sequence[Any]] = []
-    for name, group in _grouped(found, order).items():
-        values = _collect(group, lambda r: (str(r["zone"]), int(r["wash"])), "colour_left")
+    for name, group in grouped(hairs, order).items():
         for zone in ZONES:
-            cells = [values.get((zone, wash)) for wash in washes]
-            words = [_summary(cell, "colour_left", digits=0) if cell else None for cell in cells]
+            cells: dict[int, list[_Reading]] = defaultdict(list)
+            for step in _steps(group, zone):
+                if step.colour_left is not None:
+                    low, high = step.colour_left_low, step.colour_left_high
+                    cells[step.wash].append(_Reading(value=step.colour_left, low=low, high=high))
+            words = [_summary(cells.get(wash, ()), digits=0) for wash in washes]
             rows.append((name, ZONE_WORDS[zone], *words))
-    caption = f"Colour left, %: {_UNDER}"
-    return grid(caption, ("treatment", "zone", *map(str, washes)), rows)
+    return grid(f"Colour left, %: {_UNDER}", ("treatment", "zone", *map(str, washes)), rows)
 
 
-def _collect(
-    rows: Sequence[dict[str, Any]], key: Callable[[dict[str, Any]], Any], value: str
-) -> dict[Any, list[dict[str, Any]]]:
-    found: dict[Any, list[dict[str, Any]]] = defaultdict(list)
-    for row in rows:
-        if row.get(value) is not None:
-            found[key(row)].append(row)
-    return found
+def _steps(hairs: Sequence[HairMeasures], zone: str) -> Iterator[FadeStep]:
+    for hair in hairs:
+        if zone in hair.fades:
+            yield from hair.fades[zone].steps
 
 
-def _fade_table(tables: Tables, order: Sequence[str]) -> Grid:
+def _fade_table(hairs: Sequence[HairMeasures], order: Sequence[str]) -> Grid:
     rows: list[Sequence[Any]] = []
-    for name, found in _grouped(tables.rows("fade"), order).items():
-        by: dict[tuple[str, int], list[dict[str, Any]]] = defaultdict(list)
-        for row in found:
-            by[str(row["zone"]), int(row["wash"])].append(row)
-        for (zone, wash), group in sorted(
-            by.items(), key=lambda i: (ZONES.index(i[0][0]), i[0][1])
-        ):
-            means = [_mean(group, key) for key in ("delta_e", "delta_e_ab", "dL", "dC", "dH")]
-            left = [r["colour_left"] for r in group if r.get("colour_left") is not None]
-            mean_left = float(np.mean(left)) if left else None
-            rows.append((name, ZONE_WORDS[zone], wash, *means, mean_left, len(group)))
-    head = ("treatment", "zone", "wash", "ΔE₀₀", "ΔE*ab", "ΔL*", "ΔC*", "ΔH*", "colour left %", "n")
+    for name, group in grouped(hairs, order).items():
+        for zone in ZONES:
+            by: dict[int, list[FadeStep]] = defaultdict(list)
+            for step in _steps(group, zone):
+                by[step.wash].append(step)
+            for wash, steps in sorted(by.items()):
+                left = [step.colour_left for step in steps if step.colour_left is not None]
+                rows.append(
+                    (
+                        name,
+                        ZONE_WORDS[zone],
+                        wash,
+                        _mean([s.difference.delta_e for s in steps]),
+                        _mean([s.difference_ab.delta_e for s in steps]),
+                        _mean([s.dL for s in steps]),
+                        _mean([s.dC for s in steps]),
+                        _mean([s.dH for s in steps]),
+                        _mean([s.grade.gsc for s in steps]),
+                        _mean(left),
+                        len(steps),
+                    )
+                )
+    head = ("treatment", "zone", "wash", "ΔE₀₀", "ΔE*ab", "ΔL*", "ΔC*", "ΔH*",
+            "grade (ISO 105-A05)", "colour left %", "n")  # fmt: skip
     return grid("Fade by treatment, zone and wash: means over hairs", head, rows)
 
 
-def _mean(rows: Sequence[dict[str, Any]], key: str) -> float | None:
-    known = [float(row[key]) for row in rows if row.get(key) is not None]
-    return float(np.mean(known)) if known else None
+def _mean(values: Sequence[float]) -> float | None:
+    return float(np.mean(values)) if len(values) else None
 
 
-def _fit_table(tables: Tables) -> Grid:
-    columns = {
-        "subject": "subject", "section": "section", "zone": "zone", "model": "model",
-        "washes_to_refresh": "to refresh", "washes_to_refresh_low": "low",
-        "washes_to_refresh_high": "high", "misfit": "misfit",
-    }  # fmt: skip
-    rows = _zones_named(tables.rows("fade_fit")[:200])
-    return table_of("Fade curves, hair by hair (washes)", rows, columns)
+def _fit_table(hairs: Sequence[HairMeasures]) -> Grid:
+    """Half-lives and washes to refresh, hair by hair, or why there is none."""
+    rows = [
+        (
+            hair.subject,
+            hair.section,
+            ZONE_WORDS[zone],
+            str(curve.half_life),
+            str(curve.washes_to_refresh),
+            str(curve.washes_to_gone),
+            curve.misfit,
+            curve.reason,
+        )
+        for hair in hairs[:MOST_FITS]
+        for zone, curve in hair.curves.items()
+    ]
+    head = ("subject", "section", "zone", "half-life", "to refresh", "to gone", "misfit", "remark")
+    return grid("Fade curves, hair by hair (washes, 95 % range)", head, rows, long=(7,))
 
 
-def _zones_named(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Rows with their zone in words."""
-    return [{**row, "zone": ZONE_WORDS.get(str(row["zone"]), row["zone"])} for row in rows]
-
-
-def _noise(tables: Tables) -> list[str]:
-    if tables.rows("repeats"):
+def _noise(analysis: Analysis) -> list[str]:
+    if analysis.findings.repeats:
         return ["How far a reading moves when the same hair is re-combed and photographed again:"]
     return [
         "There are no repeats in this study, so how far re-laying the hair moves a reading is "
@@ -382,27 +432,22 @@ def _noise(tables: Tables) -> list[str]:
     ]
 
 
-def _noise_figures(tables: Tables) -> list[Shown]:
+def _noise_figures(analysis: Analysis) -> list[Shown]:
     found = []
-    repeats = tables.rows("repeats")
+    repeats = analysis.findings.repeats
     if repeats:
         alt = " ".join(
-            f"{r['measure']} {r['zone'] or ''} {r['factor']}: SD {sentences.number(r['sd'], 2)}."
+            f"{r.measure} {r.zone} {r.scatter.factor}: SD {number(r.scatter.sd, 2)}."
             for r in repeats
         )
-        found.append(shown(figure_repeats_table(repeats), caption="Repeats.", alt=alt))
-    agreement = tables.rows("agreement")
+        found.append(shown(figure_repeats(repeats), caption="Repeats.", alt=alt))
+    agreement = analysis.findings.agreement
     if agreement:
-        alt = " ".join(
-            f"{r['zone']} {r['axis']}: bias {sentences.number(r['bias'], 2)}, limits "
-            f"{sentences.span(r['limit_low'], r['limit_high'], 2)}."
-            for r in agreement
-        )
         found.append(
             shown(
-                figure_agreement_table(agreement),
+                figure_agreements(agreement),
                 caption="Photographs against the instrument's readings of the same hair.",
-                alt=alt,
+                alt=f"Bias and limits of agreement for {sentences.listed(list(agreement))}.",
             )
         )
     return found

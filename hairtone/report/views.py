@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,8 +13,12 @@ from hairtone.hair.types import Profile
 from hairtone.uncertainty import difference_from_covariance
 
 if TYPE_CHECKING:
+    from hairtone.measures.words import Bands
+    from hairtone.study.analysis import Analysis
+    from hairtone.study.hair_measures import HairMeasures, PhotoMeasures
     from hairtone.study.outcome import StudyResult
     from hairtone.study.records import RowResult
+    from hairtone.study.settings import Settings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -96,10 +98,12 @@ def wash_order(wash: str) -> int:
 
 
 def wash_words(wash: str) -> str:
-    """A wash in words: before colouring, just coloured, after wash 3."""
+    """Return a wash in words: before colouring, just coloured, after 3 washes."""
     if wash == "before":
         return "before colouring"
-    return "just coloured" if wash == "0" else f"after wash {wash}"
+    if wash == "0":
+        return "just coloured"
+    return "after 1 wash" if wash == "1" else f"after {wash} washes"
 
 
 def hair_words(subject: str, section: str) -> str:
@@ -107,105 +111,77 @@ def hair_words(subject: str, section: str) -> str:
     return f"{subject}, {section}" if section else subject
 
 
-def plain_rows(frame: Any) -> list[dict[str, Any]]:
-    """Rows of a DataFrame as plain dictionaries, None where a cell is missing."""
-    rows: list[dict[str, Any]] = []
-    for record in frame.to_dict("records"):
-        rows.append({str(k): (None if _is_missing(v) else v) for k, v in record.items()})
-    return rows
-
-
-def _is_missing(value: Any) -> bool:
-    return value is None or bool(np.isscalar(value) and value != value)
-
-
-class Tables:
-    """Rows of every CSV table; a missing table is an empty one.
-
-    Parameters
-    ----------
-    frames : mapping of str to DataFrame
-        By name without ``.csv``.
-    bands : sequence of (float, str), optional
-        Upper limits of the word bands of evenness, ascending, and their words. [ΔE00]
-    """
-
-    def __init__(
-        self, frames: Mapping[str, Any], *, bands: Sequence[tuple[float, str]] = ()
-    ) -> None:
-        self._frames = frames
-        self._rows: dict[str, list[dict[str, Any]]] = {}
-        self._by_hair: dict[str, dict[tuple[str, str], list[dict[str, Any]]]] = {}
-        self.bands = tuple(bands)
-
-    def rows(self, name: str) -> list[dict[str, Any]]:
-        """All rows of a table, None where a cell is empty."""
-        if name not in self._rows:
-            frame = self._frames.get(name)
-            self._rows[name] = [] if frame is None else plain_rows(frame)
-        return self._rows[name]
-
-    def of_hair(self, name: str, subject: str, section: str) -> list[dict[str, Any]]:
-        """Rows of a table about one subject and section."""
-        if name not in self._by_hair:
-            grouped: dict[tuple[str, str], list[dict[str, Any]]] = defaultdict(list)
-            for row in self.rows(name):
-                grouped[str(row["subject"]), str(row.get("section") or "")].append(row)
-            self._by_hair[name] = dict(grouped)
-        return self._by_hair[name].get((subject, section), [])
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HairView:
-    """One hair of a study: its rows that were not refused, and its share of the tables."""
+    """One hair of a study with what was measured of it.
+
+    Attributes
+    ----------
+    outcome : StudyResult
+        The study.
+    rows : tuple of RowResult
+        Its rows of the sheet, before first; those that were refused among them.
+    measures : HairMeasures or None
+        None where every row was refused.
+    bands : Bands
+        The study's words and limits.
+    """
 
     outcome: StudyResult
     rows: tuple[RowResult, ...]
-    tables: Tables
+    measures: HairMeasures | None
+    bands: Bands
 
     @property
-    def measured(self) -> tuple[RowResult, ...]:
-        """Rows with a colour, before first."""
-        return tuple(row for row in self.rows if row.error is None)
+    def settings(self) -> Settings:
+        """Of the study."""
+        return self.outcome.study.settings
 
     @property
-    def has_before(self) -> bool:
-        """Whether a photo before colouring was measured."""
-        return any(row.row.wash is None for row in self.measured)
+    def photos(self) -> tuple[PhotoMeasures, ...]:
+        """What each photo shows, before first."""
+        return self.measures.photos if self.measures is not None else ()
 
     @property
     def name(self) -> str:
         """Subject, and section where there is one."""
         return hair_words(*self.rows[0].row.hair)
 
-    def of(self, table: str) -> list[dict[str, Any]]:
-        """Rows of a table that are about this hair."""
-        return self.tables.of_hair(table, *self.rows[0].row.hair)
 
-    def of_photos(self, table: str) -> list[dict[str, Any]]:
-        """Rows of a table that names photos, those of this hair."""
-        mine = {(row.row.photo, row.row.place) for row in self.rows}
-        return [row for row in self.tables.rows(table) if (row["photo"], row["place"]) in mine]
+def views_of(analysis: Analysis) -> list[HairView]:
+    """Return every hair of a study that may be measured, in the order of its sheet."""
+    outcome = analysis.outcome
+    found = {hair.hair: hair for hair in analysis.hairs}
+    return [
+        HairView(outcome=outcome, rows=rows, measures=found.get(hair), bands=analysis.bands)
+        for hair, rows in hairs_of(outcome).items()
+        if outcome.study.settings.may_measure(hair[0])
+    ]
 
 
-def first_of_each_wash(view: HairView) -> list[RowResult]:
-    """One row for each wash, the first repeat."""
-    by_wash: dict[str, RowResult] = {}
-    for row in view.measured:
-        by_wash.setdefault(row.row.wash_text, row)
+def first_of_each_wash(view: HairView) -> list[PhotoMeasures]:
+    """Return one photo for each wash, the first repeat, before first."""
+    by_wash: dict[str, PhotoMeasures] = {}
+    for photo in view.photos:
+        by_wash.setdefault(photo.row.row.wash_text, photo)
     return list(by_wash.values())
 
 
+def key_photos(view: HairView) -> list[PhotoMeasures]:
+    """Return the photo before, the one just coloured and the last, as far as there are any."""
+    photos = first_of_each_wash(view)
+    wanted = [photo for photo in photos if photo.row.row.wash in (None, 0)]
+    return wanted + ([photos[-1]] if photos and photos[-1] not in wanted else [])
+
+
 def drawn_profiles(view: HairView) -> list[tuple[RowResult, DrawnProfile]]:
-    """Before, just coloured and the last wash; those whose draws can still be read."""
-    rows = first_of_each_wash(view)
-    wanted = [r for r in rows if r.row.wash in (None, 0)]
-    wanted += [rows[-1]] if rows and rows[-1] not in wanted else []
+    """Return profiles before, just coloured and of the last wash, those that can still be read."""
     found = []
-    for row in wanted:
+    for photo in key_photos(view):
         try:
-            profile = view.outcome.profile(row)
+            profile = view.outcome.profile(photo.row)
         except StoreError:
             continue
-        found.append((row, drawn_profile(profile, label=wash_words(row.row.wash_text))))
+        label = wash_words(photo.row.row.wash_text)
+        found.append((photo.row, drawn_profile(profile, label=label)))
     return found

@@ -283,7 +283,7 @@ class Settings:
     order: tuple[str, ...] = ()
     pairing: str = ""
     blocks: tuple[str, ...] = ()
-    show_photos: bool = False
+    show_photos: bool | None = None
     keep_until: dt.date | None = None
     treatments: dict[str, Treatment] = field(default_factory=dict)
     plain_card: str = ""
@@ -323,7 +323,7 @@ def read_settings(folder: Path) -> Settings:
         order=top.take("order", texts, ()),
         pairing=top.take("pairing", _one_of(PAIRING_COLUMNS), ""),
         blocks=top.take("blocks", _some_of(BLOCK_COLUMNS), ()),
-        show_photos=top.take("show_photos", boolean, False),
+        show_photos=top.take("show_photos", boolean, None),
         keep_until=top.take("keep_until", date, None),
         treatments={k: _treatment(t) for k, t in top.tables("treatments")},
         subjects={k: _subject(t) for k, t in top.tables("subjects")},
