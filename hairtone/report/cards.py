@@ -340,8 +340,9 @@ class Card:
         refresh.
     pictures : tuple of Shown
         Crops of the photographs, where consent allows them.
-    chips, washes : ChipTable
-        Roots to ends, a row for each wash; and washes across, a row for each zone.
+    chips, key_chips, washes : ChipTable
+        Roots to ends, a row for each wash; the same for before, just coloured and the last; and
+        washes across, a row for each zone.
     figures, handover : tuple of Shown
         All figures; and those that a client takes home.
     map : Shown or None
@@ -360,6 +361,7 @@ class Card:
     answer: tuple[str, ...]
     pictures: tuple[Shown, ...]
     chips: ChipTable
+    key_chips: ChipTable
     washes: ChipTable
     figures: tuple[Shown, ...]
     handover: tuple[Shown, ...]
@@ -397,6 +399,7 @@ def make_card(view: HairView, *, map_top: float, audience: Audience) -> Card:
         answer=answer_of(view),
         pictures=pictures_of(view, audience=audience),
         chips=chips_along(view),
+        key_chips=_chips([(_wash_label(photo), photo) for photo in key_photos(view)], view),
         washes=chips_by_wash(view),
         figures=(*along, *washes.values()),
         handover=tuple(washes[name] for name in ("fade",) if name in washes),
@@ -425,12 +428,30 @@ def answer_of(view: HairView) -> tuple[str, ...]:
 
 def chips_along(view: HairView) -> ChipTable:
     """Return chips of one hair, a row for each wash, roots on the left."""
+    return _chips([(_wash_label(photo), photo) for photo in first_of_each_wash(view)], view)
+
+
+def _wash_label(photo: PhotoMeasures) -> str:
+    return wash_words(photo.row.row.wash_text).replace(" colouring", "")
+
+
+def class_chips(views: Sequence[HairView]) -> ChipTable | None:
+    """Return chips of every hair just coloured, side by side, roots on the left."""
+    found = [
+        (view.name, photo)
+        for view in views
+        for photo in first_of_each_wash(view)
+        if photo.row.row.wash == 0
+    ]
+    return _chips(found, views[0]) if found else None
+
+
+def _chips(photos: Sequence[tuple[str, PhotoMeasures]], view: HairView) -> ChipTable:
     head = ["roots", *[""] * (TENTHS - 2), "ends"]
     head[TENTHS // 2 - 1] = "mid"
     rows = []
-    for photo in first_of_each_wash(view):
+    for label, photo in photos:
         tenths = photo.profile.lab.reshape(TENTHS, -1, 3).mean(axis=1)
-        label = wash_words(photo.row.row.wash_text).replace(" colouring", "")
         rows.append(ChipRow(label=label, chips=tuple(chip_of(lab) for lab in tenths)))
     caption = chips_note(view.settings.viewing)
     return ChipTable(caption=caption, head=tuple(head), rows=tuple(rows))

@@ -18,11 +18,12 @@ from typing import TYPE_CHECKING, Any, Final
 from hairtone.colorimetry import screen_colour
 from hairtone.errors import StoreError
 from hairtone.report import sentences, tester
-from hairtone.report.blocks import Grid, Shown, grid, shown
+from hairtone.report.blocks import ChipTable, Grid, Shown, grid, shown
 from hairtone.report.cards import (
     Card,
     Record,
     answer_of,
+    class_chips,
     differences_of,
     make_card,
     record_of,
@@ -129,6 +130,7 @@ class Page:
     flagged: Grid
     warnings: tuple[str, ...]
     missing: tuple[str, ...]
+    class_chips: ChipTable | None
     overview: Shown | None
     sheets: tuple[Sheet, ...]
     cards: tuple[Card, ...]
@@ -173,6 +175,7 @@ def make_page(analysis: Analysis, *, audience: Audience) -> Page:
         flagged=_flagged(outcome),
         warnings=tuple(str(flag) for flag in analysis.warnings),
         missing=tuple(analysis.missing),
+        class_chips=class_chips(measured[:MOST_CARDS]) if audience == "educator" else None,
         overview=_overview(measured) if audience == "educator" else None,
         sheets=_sheets(cards, measured, audience),
         cards=cards,

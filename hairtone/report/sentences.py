@@ -379,6 +379,9 @@ def refresh_answer(hair: HairMeasures) -> str:
         return ""
     low, high = max(1, round(min(lows))), max(1, round(max(highs)))
     when = f"about {low}" if low == high else f"{low} to {high}"
+    curve = next(iter(hair.curves.values()))
+    if curve.last_wash > high:
+        return f"It was down to {limit_words(curve.refresh_percent)} after {when} washes."
     return f"Time for a refresh: after {when} washes.{_refresh_days(hair, low, high)}"
 
 

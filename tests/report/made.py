@@ -1,22 +1,27 @@
 """A study made by hand: three tresses, before and washes 0 to 8, as `analyse` hands it over.
 
-The colours are invented; the figures in the tables follow from them by the plain formulas, so that
-what a report prints can be checked against what went in.
+The colours are invented; what is measured of them is measured by the package itself. Comparisons,
+repeats and agreement are written by hand.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 
-from hairtone.colorimetry import DEFAULT_VIEWING, delta_e, delta_e_ab, lch_difference
+from hairtone.colorimetry import DEFAULT_VIEWING
 from hairtone.errors import ChartError, Flag
 from hairtone.hair.types import Profile
+from hairtone.measures.agreement import measure_agreement
+from hairtone.measures.comparison import Comparison
+from hairtone.measures.repeatability import scatter
+from hairtone.study.analysis import Analysis, analyse
+from hairtone.study.comparisons import RepeatScatter
 from hairtone.study.outcome import StudyResult
 from hairtone.study.records import RowResult
 from hairtone.study.settings import Settings, Subject, Treatment
@@ -35,29 +40,6 @@ TRESSES = {  # treatment, uptake at the ends, washes in which 63 % leaves the ro
 }
 WASHES = ("before", *(str(n) for n in range(9)))
 SCRIPT = "<script>alert(1)</script>"
-TABLES = {
-    "measurements": "photo place subject section treatment wash replicate zone L a b u95 status "
-    "flags",
-    "evenness": "photo place subject section treatment wash replicate measure value low high "
-    "critical resolved gsc grade words",
-    "uptake": "subject section treatment zone delta_e low high dL dC dH ratio_ends_to_roots "
-    "ratio_low ratio_high",
-    "fade": "subject section treatment zone wash delta_e delta_e_ab dL dC dH gsc grade "
-    "colour_left colour_left_low colour_left_high dye_left_estimate tone_drift "
-    "tone_words",
-    "fade_fit": "subject section zone model half_life half_life_low half_life_high "
-    "washes_to_refresh washes_to_refresh_low washes_to_refresh_high washes_to_gone "
-    "washes_to_gone_low washes_to_gone_high misfit",
-    "crossing": "subject section wash low high",
-    "comparison": "measure zone wash treatment_a treatment_b difference low high p_holm margin "
-    "verdict n_a n_b",
-    "patches": "photo place from to delta_e kind",
-    "porous": "subject section onset low high excess",
-    "repeats": "measure zone factor sd low high n",
-    "agreement": "zone axis bias limit_low limit_high n",
-    "blend": "subject section wash blend low high mm_per_px",
-    "refused": "photo place code says remedy",
-}  # fmt: skip
 
 
 def lab_along(subject: str, wash: str) -> np.ndarray:
@@ -98,18 +80,8 @@ class MadeResult(StudyResult):
         return profile_of(self.names[row.row.subject], row.row.wash_text)
 
 
-@dataclass(frozen=True, kw_only=True)
-class MadeAnalysis:
-    """What `hairtone.report.types.Analysis` asks for."""
-
-    outcome: StudyResult
-    frames: dict[str, pd.DataFrame]
-    warnings: tuple[Flag, ...] = ()
-    missing: tuple[str, ...] = ()
-
-
 @cache
-def made_analysis(*, hostile: bool = False, folder: Path = Path("study")) -> MadeAnalysis:
+def made_analysis(*, hostile: bool = False, folder: Path = Path("study")) -> Analysis:
     """Three tresses; with `hostile`, text that would run in a page wherever text may stand."""
     tail = SCRIPT if hostile else ""
     names = {subject + tail: subject for subject in TRESSES}
@@ -152,10 +124,38 @@ def made_analysis(*, hostile: bool = False, folder: Path = Path("study")) -> Mad
             remedy="Ask what happened between those washes.",
         ),
     )
-    missing = ("There are no repeats, so how far re-laying moves a reading is borrowed.",)
-    return MadeAnalysis(
-        outcome=outcome, frames=_frames(outcome, names), warnings=warnings, missing=missing
+    found = analyse(outcome)
+    findings = dataclasses.replace(
+        found.findings, comparisons=_comparisons(), repeats=_repeats(), agreement=_agreement()
     )
+    return dataclasses.replace(found, findings=findings, warnings=warnings)
+
+
+def _comparisons():
+    common = {"n_a": 6, "n_b": 6, "unit": "ΔE00", "method": "paired t", "margin": 1.0, "tests": 2}
+    return (
+        Comparison(
+            measure="root_to_ends", zone="", wash="0", treatment_a="bowl",
+            treatment_b="bowl_levelled", difference=2.6, low=1.2, high=4.0, p=0.005,
+            p_adjusted=0.01, p_equivalence=0.9, **common,
+        ),
+        Comparison(
+            measure="colour_left", zone="ends", wash="4", treatment_a="bottle",
+            treatment_b="bowl", difference=0.4, low=-0.9, high=1.7, p=0.6, p_adjusted=0.6,
+            p_equivalence=0.3, **common,
+        ),
+    )  # fmt: skip
+
+
+def _repeats():
+    spread = scatter(0.34**2, 8, factor="repeat", n=9)
+    return (RepeatScatter(measure="L", zone="roots", scatter=spread),)
+
+
+def _agreement():
+    rng = np.random.default_rng(3)
+    photo = rng.normal([40, 10, 20], 3.0, (12, 3))
+    return {"roots": measure_agreement(photo, photo - [0.4, 0, 0] + rng.normal(0, 0.5, (12, 3)))}
 
 
 def _rows(names, tail):
@@ -218,133 +218,3 @@ def _chart():
         "method": "level 2",
         "light": {"source": "board", "fall": 0.08, "residual_slope": 0.004},
     }
-
-
-def _zone_labs(subject, wash):
-    lab = profile_of(subject, wash).lab
-    return {zone: lab[third].mean(axis=0) for zone, third in zip(ZONES, THIRD, strict=True)}
-
-
-def _difference(first, second, *, noise):
-    value = float(delta_e(first, second))
-    resolved = value > noise
-    return {
-        "value": round(value, 2),
-        "low": round(max(0.0, value - noise), 2) if resolved else 0.0,
-        "high": round(value + noise, 2),
-        "critical": noise,
-        "resolved": resolved,
-    }
-
-
-def _frames(outcome, names):
-    tables = {name: [] for name in TABLES}
-    for row in outcome.rows:
-        _add_photo(tables, row, names)
-    for name, subject in names.items():
-        _add_hair(tables, name, subject, outcome)
-    _add_design(tables)
-    return {name: pd.DataFrame(rows, columns=TABLES[name].split()) for name, rows in tables.items()}
-
-
-def _add_photo(tables, row, names):
-    sheet, subject = row.row, names[row.row.subject]
-    key = {
-        "photo": sheet.photo, "place": sheet.place, "subject": sheet.subject,
-        "section": sheet.section, "treatment": row.treatment, "wash": sheet.wash_text,
-        "replicate": sheet.replicate,
-    }  # fmt: skip
-    if row.error is not None:
-        says = {"code": row.error.code, "says": row.error.says, "remedy": row.error.remedy}
-        tables["refused"].append({"photo": sheet.photo, "place": sheet.place, **says})
-        return
-    labs = _zone_labs(subject, sheet.wash_text)
-    flags = "; ".join(flag.code for flag in row.flags)
-    for zone, lab in labs.items():
-        values = dict(zip("Lab", lab.round(2), strict=True))
-        tables["measurements"].append(
-            {**key, "zone": zone, **values, "u95": 1.3, "status": row.status, "flags": flags}
-        )
-    for measure, pair, noise in (
-        ("root_to_ends", ("roots", "ends"), 0.6),
-        ("mean_difference", ("roots", "mid_lengths"), 0.4),
-        ("largest_difference", ("roots", "ends"), 0.7),
-    ):
-        found = _difference(labs[pair[0]], labs[pair[1]], noise=noise)
-        words = "even" if found["value"] < 1.25 else "a slight shift"
-        more = {"gsc": 3.9, "grade": "4", "words": words}
-        tables["evenness"].append({**key, "measure": measure, **found, **more})
-
-
-def _add_hair(tables, name, subject, outcome):
-    rows = [row for row in outcome.rows if row.row.subject == name]
-    section, treatment = rows[0].row.section, rows[0].treatment
-    hair = {"subject": name, "section": section}
-    before, fresh = _zone_labs(subject, "before"), _zone_labs(subject, "0")
-    for zone in ZONES:
-        value = float(delta_e(before[zone], fresh[zone]))
-        dl, dc, dh = lch_difference(before[zone], fresh[zone]).round(2)
-        ends = float(delta_e(before["ends"], fresh["ends"]))
-        roots = float(delta_e(before["roots"], fresh["roots"]))
-        tables["uptake"].append(
-            {**hair, "treatment": treatment, "zone": zone, "delta_e": round(value, 2),
-             "low": round(value - 1.2, 2), "high": round(value + 1.2, 2), "dL": dl, "dC": dc,
-             "dH": dh, "ratio_ends_to_roots": round(ends / roots, 2),
-             "ratio_low": round(ends / roots - 0.1, 2), "ratio_high": round(ends / roots + 0.12, 2)}
-        )  # fmt: skip
-        _add_fade(tables, rows, hair, zone, before[zone], fresh[zone])
-    if subject == "T2":
-        tables["crossing"].append({**hair, "wash": 4.2, "low": 3.6, "high": 5.1})
-        tables["porous"].append({**hair, "onset": 0.41, "low": 0.36, "high": 0.47, "excess": 4.4})
-        tables["patches"].append(
-            {"photo": rows[1].row.photo, "place": 1, "from": 0.72, "to": 0.81, "delta_e": 3.4,
-             "kind": "grabbed"}
-        )  # fmt: skip
-
-
-def _add_fade(tables, rows, hair, zone, before, fresh):
-    subject = rows[0].row.photo.split("/")[1][:2]
-    step = fresh - before
-    left_at = {}
-    for row in rows:
-        if row.row.wash is None or row.error is not None:
-            continue
-        now = _zone_labs(subject, row.row.wash_text)[zone]
-        left = left_at[row.row.wash] = float(100 * (now - before) @ step / (step @ step))
-        dl, dc, dh = lch_difference(fresh, now).round(2)
-        tables["fade"].append(
-            {**hair, "treatment": row.treatment, "zone": zone, "wash": row.row.wash,
-             "delta_e": round(float(delta_e(fresh, now)), 2),
-             "delta_e_ab": round(float(delta_e_ab(fresh, now)), 2), "dL": dl, "dC": dc, "dH": dh,
-             "gsc": 3.0, "grade": "3", "colour_left": round(left, 1),
-             "colour_left_low": round(left - 5, 1), "colour_left_high": round(left + 5, 1),
-             "dye_left_estimate": round(0.8 * left, 1), "tone_drift": 0.7,
-             "tone_words": "warmer; the red leaves first"}
-        )  # fmt: skip
-    slow = {"roots": 7.0, "mid_lengths": 6.5, "ends": TRESSES[subject][3]}[zone]
-    half = slow * float(np.log(2))
-    tables["fade_fit"].append(
-        {**hair, "zone": zone, "model": "one exponential", "half_life": round(half, 1),
-         "half_life_low": round(0.85 * half, 1), "half_life_high": round(1.2 * half, 1),
-         "washes_to_refresh": round(half, 1), "washes_to_refresh_low": round(0.85 * half, 1),
-         "washes_to_refresh_high": round(1.2 * half, 1), "washes_to_gone": None,
-         "washes_to_gone_low": 12.0, "washes_to_gone_high": None, "misfit": 1.1}
-    )  # fmt: skip
-
-
-def _add_design(tables):
-    tables["comparison"] += [
-        {"measure": "root_to_ends", "zone": "", "wash": "0", "treatment_a": "bowl",
-         "treatment_b": "bowl_levelled", "difference": 2.6, "low": 1.2, "high": 4.0, "p_holm": 0.01,
-         "margin": 1.0, "verdict": "less even", "n_a": 6, "n_b": 6},
-        {"measure": "colour_left", "zone": "ends", "wash": "4", "treatment_a": "bottle",
-         "treatment_b": "bowl", "difference": 0.4, "low": -0.9, "high": 1.7, "p_holm": 0.6,
-         "margin": 1.0, "verdict": "not resolved", "n_a": 6, "n_b": 6},
-    ]  # fmt: skip
-    tables["repeats"].append(
-        {"measure": "L", "zone": "roots", "factor": "re-lay", "sd": 0.34, "low": 0.2, "high": 0.7,
-         "n": 9}
-    )  # fmt: skip
-    tables["agreement"].append(
-        {"zone": "roots", "axis": "L*", "bias": 0.4, "limit_low": -1.1, "limit_high": 1.9, "n": 12}
-    )

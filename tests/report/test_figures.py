@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import importlib
 import itertools
 import pkgutil
@@ -97,18 +98,23 @@ def test_every_difference_is_drawn_with_its_interval_and_its_critical_value():
 
 
 def test_no_data_is_said_in_words():
-    picture = figures.figure_fade_table([])
+    picture = figures.figure_fades({})
 
     assert "too little uptake" in picture.axes[0].texts[0].get_text()
 
 
-def test_a_fade_without_limits_draws_no_band_but_the_points():
-    rows = [{"zone": "roots", "wash": n, "colour_left": 100 - 9 * n} for n in range(4)]
+def test_a_fade_is_drawn_at_its_own_readings_and_its_refresh_bar_at_the_studys_limit():
+    hair = made_analysis().hairs[0]
+    left = [step.colour_left for step in hair.fades["roots"].steps]
+    curve = dataclasses.replace(hair.curves["roots"], refresh_percent=30.0)
 
-    picture = figures.figure_fade_table(rows)
+    picture = figures.figure_fades({"roots": hair.fades["roots"]}, {"roots": curve})
 
-    curve = next(line for line in picture.axes[0].lines if line.get_label() == "roots")
-    assert curve.get_ydata().tolist() == [100, 91, 82, 73]
+    lines = picture.axes[0].lines
+    drawn = next(line for line in lines if line.get_label() == "roots")
+    assert drawn.get_ydata().tolist() == left
+    bars = [line for line in lines if line.get_linewidth() == 3.2]
+    assert [abs(line.get_ydata()[0] - 30.0) < 3 for line in bars] == [True]
 
 
 def test_a_figure_gives_the_same_file_twice():
@@ -170,21 +176,20 @@ def test_chips_say_their_viewing_and_that_a_screen_measures_nothing():
 
 
 def test_comparisons_without_limits_are_left_out_not_drawn_as_certain():
-    rows = figures.plain_rows(made_analysis().frames["comparison"])
-    rows.append({**rows[0], "low": None, "high": None})
+    known = list(made_analysis().findings.comparisons)
+    unknown = dataclasses.replace(known[0], low=None, high=None)
 
-    picture = figures.figure_comparison_table([str(n) for n in range(len(rows))], rows)
+    picture = figures.figure_comparisons([*known, unknown])
 
-    assert len(picture.axes[0].get_yticklabels()) == len(rows) - 1
+    assert len(picture.axes[0].get_yticklabels()) == len(known)
 
 
 @pytest.mark.parametrize("name", [r"$\frac{", "a_b^c $x$", "$"])
 def test_a_label_with_signs_of_mathematics_is_shown_as_typed(name):
     """Subject codes come from the sheet; matplotlib would read two dollars as mathematics."""
-    row = {"subject": name, "section": "", "treatment": "bowl", "zone": "roots",
-           "delta_e": 5.0, "low": 4.0, "high": 6.0}  # fmt: skip
+    uptake = next(hair.uptake for hair in made_analysis().hairs if hair.uptake)
 
-    picture = figures.figure_uptake_table([row])
+    picture = figures.figure_uptakes([name], [uptake])
 
     (axes,) = picture.axes
     (label,) = axes.get_yticklabels()

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import dataclasses
-
 import numpy as np
 import pytest
-from report.made import SCRIPT, made_analysis, profile_of
+from report.made import SCRIPT, made_analysis
 
 from hairtone.errors import Flag, MeasureError, PhotoError
-from hairtone.measures.evenness import measure_evenness
 from hairtone.report import notebook
 from hairtone.result import PhotoResult, TressResult
 from hairtone.uncertainty import LabEstimate
@@ -24,10 +21,6 @@ def refused():
     )
 
 
-def evenness_with_words():
-    return dataclasses.replace(measure_evenness(profile_of("T1", "0")), words=SCRIPT)
-
-
 def views():
     return notebook.hairs(made_analysis(hostile=True))
 
@@ -36,14 +29,12 @@ def views():
     "make",
     [
         refused,
-        evenness_with_words,
         lambda: made_analysis(hostile=True).outcome,
         lambda: notebook.findings(made_analysis(hostile=True)),
         lambda: notebook.chips(views()[0]),
-        lambda: notebook.told(views()[1]),
         lambda: notebook.say([SCRIPT]),
     ],
-    ids=["photo", "evenness", "study", "findings", "chips", "told", "say"],
+    ids=["photo", "study", "findings", "chips", "say"],
 )
 def test_hostile_text_is_escaped(make):
     shown = make()._repr_html_()

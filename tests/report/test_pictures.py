@@ -12,11 +12,11 @@ from PIL import Image
 from report.made import made_analysis
 
 from hairtone.report import notebook
-from hairtone.report.cards import crops_of
 from hairtone.report.page import report_html
+from hairtone.report.pictures import HEIGHT_PX, pictures_of
 
 RED = (200, 30, 30)
-LINE = [[60, 20], [60, 220]]
+OUTLINE = [[50, 15], [70, 15], [70, 224], [50, 224]]
 
 
 @pytest.fixture
@@ -31,7 +31,7 @@ def study(tmp_path):
     rows = []
     for row in full.outcome.rows:
         Image.fromarray(pixels).save(tmp_path / row.row.photo, quality=95, exif=exif)
-        hair = {"tress": {**row.hair.get("tress", {}), "line": LINE}} if row.hair else {}
+        hair = {"tress": {**row.hair.get("tress", {}), "outline": OUTLINE}} if row.hair else {}
         rows.append(dataclasses.replace(row, hair=hair, sha256=""))
     return tmp_path, full, tuple(rows)
 
@@ -48,13 +48,25 @@ def with_consent(study, *, show, consent):
     )
     plan = dataclasses.replace(full.outcome.study, folder=folder, settings=settings)
     outcome = dataclasses.replace(full.outcome, study=plan, rows=rows)
-    return dataclasses.replace(full, outcome=outcome)
+    by_key = {(row.row.photo, row.row.place): row for row in rows}
+    hairs = tuple(
+        dataclasses.replace(
+            hair,
+            photos=tuple(
+                dataclasses.replace(p, row=by_key[p.row.row.photo, p.row.row.place])
+                for p in hair.photos
+            ),
+        )
+        for hair in full.hairs
+    )
+    findings = dataclasses.replace(full.findings, hairs=hairs)
+    return dataclasses.replace(full, outcome=outcome, findings=findings)
 
 
 def crops(analysis, audience):
     """Addresses of the crops of the first hair."""
     view = notebook.hairs(analysis)[0]
-    return [crop.uri for crop in crops_of(view, audience=audience)]
+    return [crop.uri for crop in pictures_of(view, audience=audience)]
 
 
 @pytest.mark.parametrize(
@@ -62,6 +74,7 @@ def crops(analysis, audience):
     [
         ("educator", True, ("measure", "teach", "assess"), True),
         ("educator", True, ("measure", "teach"), False),
+        ("educator", None, ("measure", "teach", "assess"), True),  # by consent, if nothing is said
         ("educator", False, ("measure", "teach", "assess"), False),
         ("stylist", True, ("measure",), True),
         ("tester", True, ("measure", "teach", "assess"), False),
@@ -80,11 +93,14 @@ def test_a_crop_holds_the_hair_and_none_of_the_cameras_notes(study):
 
     data = base64.b64decode(found[0].partition(",")[2])
     crop = Image.open(io.BytesIO(data))
-    # 0.12 of 200 px around the line: 48 px wide and 240 tall, cut by the frame's top at 0
-    assert crop.size == (49, 240)
+    # 0.12 of the outline's 209 px, 25.08, left around it: from 24 to 96, cut by the frame above
+    assert crop.size == (73, 240)
+    assert crop.height <= HEIGHT_PX
     assert not crop.getexif()
     assert b"SECRET" not in data
-    assert np.asarray(crop)[100, 24] == pytest.approx(RED, abs=6)  # JPEG twice
+    pixels = np.asarray(crop)
+    assert pixels[100, 36] == pytest.approx(RED, abs=8)  # JPEG twice
+    assert pixels[100, 26].min() > 200  # the outline, white
 
 
 def test_a_photo_that_is_gone_costs_only_its_crop(study):
@@ -98,4 +114,4 @@ def test_a_crop_reaches_the_page(study):
     text = report_html(with_consent(study, show=True, consent=("measure",)), audience="stylist")
 
     assert text.count('src="data:image/jpeg;base64,') == 9
-    assert "the photograph, not calibrated." in text
+    assert "The white line is what was measured." in text

@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
-import pytest
+import dataclasses
 
+import pytest
+from report.made import made_analysis
+
+from hairtone.measures.comparison import Comparison
+from hairtone.measures.fade_curve import WashRange
+from hairtone.measures.uptake import PorousOnset, Uptake, ZoneUptake
+from hairtone.measures.words import CANNOT_TELL
 from hairtone.report import sentences
+from hairtone.uncertainty import ColourDifference
 
 
 @pytest.mark.parametrize(
@@ -43,87 +51,143 @@ def test_directions_are_named_from_one_unit_on(reference, sample, words):
     assert sentences.direction_words(reference, sample) == words
 
 
+def difference(value, low=0.0, high=9.0, critical=0.8):
+    return ColourDifference(delta_e=value, low=low, high=high, critical=critical)
+
+
 def uptake(low, high):
-    return [
-        {"zone": zone, "delta_e": 15.0, "low": 14.0, "high": 16.0, "ratio_ends_to_roots": 1.1,
-         "ratio_low": low, "ratio_high": high}
-        for zone in ("roots", "ends")
-    ]  # fmt: skip
+    zone = ZoneUptake(difference=difference(15.0, 14.0, 16.0), dL=-5.0, dC=9.0, dH=0.0)
+    zones = {"roots": zone, "mid_lengths": zone, "ends": zone}
+    return Uptake(zones=zones, ratio=1.1, ratio_low=low, ratio_high=high)
 
 
 @pytest.mark.parametrize(
     ("low", "high", "verdict"),
     [
-        (1.02, 1.2, "took up more than the roots"),
-        (0.8, 0.97, "took up less than the roots"),
-        (0.9, 1.3, "cannot be told"),
-        (None, 1.3, "cannot be told"),
+        (1.02, 1.2, "The ends took 1.1 times as much as the roots"),
+        (0.8, 0.97, "The ends took less than the roots"),
+        (0.9, 1.3, "do not show whether the ends took more"),
+        (None, 1.3, "do not show whether the ends took more"),
     ],
 )
 def test_uptake_is_judged_by_its_interval(low, high, verdict):
-    assert verdict in sentences.uptake_sentence(uptake(low, high))
+    (said,) = sentences.uptake_sentences(uptake(low, high), None)
+
+    assert verdict in said
+
+
+def hair_of(subject):
+    return next(hair for hair in made_analysis().hairs if hair.subject == subject)
 
 
 @pytest.mark.parametrize(
-    ("rows", "has_before", "why"),
+    ("kept", "why"),
     [
-        ([{"wash": 0}], True, "no photo after a wash was measured"),
-        ([{"wash": 3}], False, "no photo before colouring was measured"),
-        ([{"wash": 3}], True, "the hair took up too little colour"),
+        ((None, 0), "no photo after a wash was measured"),
+        ((0, 1, 2, 3), "no photo before colouring was measured"),
+        ((None, 0, 1, 2), "the hair took up too little colour"),
     ],
 )
-def test_why_the_colour_left_cannot_be_told_is_said(rows, has_before, why):
-    rows = [{"zone": "roots", "colour_left": None, **row} for row in rows]
+def test_why_there_is_no_figure_for_the_colour_left_is_said(kept, why):
+    full = hair_of("T1")
+    photos = tuple(photo for photo in full.photos if photo.row.row.wash in kept)
+    hair = dataclasses.replace(full, photos=photos, fades={}, curves={})
 
-    told = sentences.colour_left_sentence(rows, has_before=has_before)
+    said = sentences.colour_left_sentence(hair)
 
-    assert told.startswith("What is left of the colour cannot be told")
-    assert why in told
+    assert said == f"No figure is given for the colour left: {why}{said.partition(why)[2]}"
+    assert why in said
 
 
 def test_marked_growth_is_told_in_mm_where_the_scale_is_known():
     marks = [("5", {"px": 40.0, "mm": None}), ("8", {"px": 90.2, "mm": 12.4})]
 
-    (told,) = sentences.regrowth_sentence(marks)
+    (said,) = sentences.regrowth_sentence(marks)
 
-    assert "after wash 5 40 pixels, after wash 8 12 mm" in told
+    assert "after 5 washes 40 pixels, after 8 washes 12 mm" in said
     assert sentences.regrowth_sentence([]) == ()
 
 
-def test_a_refresh_that_cannot_be_told_is_said():
-    row = {"zone": "ends", "washes_to_refresh_low": None, "washes_to_refresh_high": None}
+def curve_of(**more):
+    return dataclasses.replace(hair_of("T1").curves["ends"], **more)
 
-    assert sentences.refresh_sentence([row]).endswith("ends cannot be told yet.")
+
+def test_a_refresh_that_the_photos_do_not_show_gives_its_reason_and_no_figure():
+    unknown = WashRange(value=None, low=None, high=None, reason="These photos do not show when.")
+    curves = {"ends": curve_of(washes_to_refresh=unknown)}
+    hair = dataclasses.replace(hair_of("T1"), curves=curves)
+
+    assert "ends no figure (these photos do not show when)" in sentences.refresh_sentence(hair)
+    assert sentences.refresh_answer(hair) == ""
+
+
+def test_the_studys_own_refresh_limit_is_the_one_that_is_told():
+    """A limit of 30 % must not be told as half the colour."""
+    known = WashRange(value=6.0, low=5.0, high=7.0)
+    curves = {"ends": curve_of(washes_to_refresh=known, refresh_percent=30.0)}
+    hair = dataclasses.replace(hair_of("T1"), curves=curves)
+
+    assert "until 30 % of the colour is left: ends 5.0 to 7.0" in sentences.refresh_sentence(hair)
+    assert "after 5 to 7 washes" in sentences.refresh_answer(hair)
+
+
+def test_the_colour_left_is_told_as_a_person_would():
+    """T1 loses 63 % in 7 washes: after 8 washes about a third is left."""
+    answer = sentences.left_answer(hair_of("T1"))
+
+    assert answer.startswith("After 8 washes about a third of the colour is left (")
+    assert answer.endswith("%).")
 
 
 def test_less_uptake_than_the_roots_is_not_called_porous():
-    row = {"onset": 0.7, "low": 0.6, "high": 0.8, "excess": -1.1}
+    found = PorousOnset(onset=0.7, low=0.6, high=0.8, excess=-1.1, excess_low=-1.5,
+                        excess_high=-0.7, is_resolved=True, against_felt="", words="")  # fmt: skip
 
-    assert "took up less" in sentences.porous_sentence(row)
-    assert "porous" not in sentences.porous_sentence(row)
+    _, said = sentences.uptake_sentences(uptake(0.8, 0.97), found)
+
+    assert "took less than at the roots" in said
+    assert "porous" not in said
+
+
+def comparison(**more):
+    known = {"measure": "root_to_ends", "zone": "", "wash": "0", "treatment_a": "a",
+             "treatment_b": "b", "difference": 2.0, "n_a": 6, "n_b": 6}  # fmt: skip
+    return Comparison(**(known | more))
 
 
 def test_a_tiny_p_is_not_printed_as_nought():
-    row = {"measure": "root_to_ends", "zone": "", "wash": "0", "treatment_a": "a",
-           "treatment_b": "b", "difference": 2.0, "low": 1.0, "high": 3.0,
-           "p_holm": 1e-7, "verdict": "less even", "n_a": 6, "n_b": 6}  # fmt: skip
+    found = comparison(low=1.0, high=3.0, p=1e-8, p_adjusted=1e-7, tests=12)
 
-    assert "p < 0.001" in sentences.comparison_sentence(row)
+    assert "p < 0.001 over 12 tests" in sentences.comparison_sentence(found)
 
 
-def test_a_comparison_of_single_tresses_gives_the_reason_and_no_number():
-    row = {"measure": "root_to_ends", "zone": None, "wash": "0", "treatment_a": "a",
-           "treatment_b": "b", "difference": None, "low": None, "high": None, "p_holm": None,
-           "verdict": "one tress each", "n_a": 1, "n_b": 1}  # fmt: skip
+def test_a_comparison_without_an_interval_gives_the_reason():
+    found = comparison(n_a=1, n_b=1, missing="one tress each")
 
-    assert sentences.comparison_sentence(row).endswith("one tress each (1 and 1 tresses).")
+    said = sentences.comparison_sentence(found)
+
+    assert found.verdict in said
+    assert said.endswith("(1 and 1 tresses).")
 
 
 def test_a_difference_whose_band_is_open_is_still_called_a_difference():
-    row = {"wash": "0", "value": 2.0, "low": 0.9, "high": 2.9, "critical": 0.8, "resolved": True,
-           "words": "cannot tell from these photos"}  # fmt: skip
+    photo = hair_of("T2").photos[1]
+    open_band = dataclasses.replace(photo.evenness, words=CANNOT_TELL, root_to_ends_net=None)
 
-    told = sentences.evenness_sentence(row, direction="lighter")
+    said = sentences.evenness_sentence(dataclasses.replace(photo, evenness=open_band))
 
-    assert "differ by ΔE₀₀ 2.0 (0.9 to 2.9); how visible that is cannot be told" in told
-    assert ": cannot tell" not in told
+    assert said.startswith("Just coloured: the ends are ")
+    assert CANNOT_TELL not in said
+
+
+def test_a_difference_too_small_to_be_sure_is_told_with_what_would_have_shown():
+    photo = hair_of("T2").photos[1]
+    small = difference(0.6, 0.0, 1.9, 1.6)
+    even = dataclasses.replace(photo.evenness, root_to_ends=small, root_to_ends_net=None)
+
+    said = sentences.evenness_sentence(dataclasses.replace(photo, evenness=even))
+
+    assert said == (
+        "Just coloured: roots and ends look the same (ΔE₀₀ 0.6; a difference above 1.6 would have "
+        "shown)."
+    )
