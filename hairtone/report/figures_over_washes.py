@@ -47,7 +47,7 @@ if TYPE_CHECKING:
     from hairtone.measures.zones import SectionComparison
 
 
-REFRESH: Final = 50.0  # % of the colour left at which a refresh is due; our choice, as bands.toml
+REFRESH: Final = 50.0  # % of the colour left where a row names no limit of its own; as bands.toml
 LIMITS: Final = (
     (90, "fresh"),
     (75, "settled"),
@@ -73,7 +73,8 @@ def figure_fade_table(
     rows : sequence of dict
         Rows of fade.csv for one hair: zone, wash, colour_left, colour_left_low, colour_left_high.
     refresh : sequence of dict, optional
-        Rows of fade_fit.csv for the same hair; the range of washes to refresh is drawn at 50 %.
+        Rows of fade_fit.csv for the same hair; the range of washes to refresh is drawn at the
+        study's own limit.
     ax : Axes, optional
         Where to draw; a new figure without it.
     """
@@ -127,11 +128,16 @@ def _or(value: float | None, other: float) -> float:
 
 
 def _draw_refresh(ax: Axes, fit: dict[str, Any], zone: str) -> None:
-    """The range of washes at which half the colour is left, as a bar near the 50 % line."""
+    """The range of washes at which a refresh is due, as a bar near the study's own limit."""
     offset = {"roots": 2.5, "mid_lengths": 0.0, "ends": -2.5}[zone]
     low, high = fit["washes_to_refresh_low"], fit.get("washes_to_refresh_high")
     edge = ax.get_xlim()[1] if high is None else high
-    ax.plot([low, edge], [REFRESH + offset] * 2, color=ZONE_MARKS[zone].colour, linewidth=3.2)
+    ax.plot(
+        [low, edge],
+        [(fit.get("refresh_percent") or REFRESH) + offset] * 2,
+        color=ZONE_MARKS[zone].colour,
+        linewidth=3.2,
+    )
 
 
 def _draw_limits(ax: Axes) -> None:

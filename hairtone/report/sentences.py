@@ -278,16 +278,18 @@ def _washes(count: float) -> str:
 
 
 def refresh_sentence(rows: Sequence[Row]) -> str:
-    """Washes until half the colour is left, a range for each zone, from fade_fit.csv."""
+    """Washes until a refresh is due, a range for each zone, from fade_fit.csv."""
     parts = []
     for row in rows:
         zone = ZONE_WORDS[row["zone"]]
         low, high = row.get("washes_to_refresh_low"), row.get("washes_to_refresh_high")
         if low is None and high is None:
-            parts.append(f"{zone} cannot be told yet")
+            parts.append(f"{zone} not known yet")
         else:
             parts.append(f"{zone} {span(low, high)}")
-    return f"Washes until half the colour is left: {', '.join(parts)}." if parts else ""
+    limit = next((row["refresh_percent"] for row in rows if row.get("refresh_percent")), 50.0)
+    left = "half the colour" if limit == 50 else f"{limit:g} % of the colour"
+    return f"Washes until {left} is left: {', '.join(parts)}." if parts else ""
 
 
 def tone_sentence(rows: Sequence[Row]) -> str:
