@@ -340,6 +340,10 @@ class Fade(Shown):
     uptake_draws: Floats
     missing: tuple[Missing, ...] = ()
 
+    def __repr__(self) -> str:
+        last = self.steps[-1]
+        return f"Fade({self.zone or 'one zone'}, wash {last.wash}: {last.words})"
+
     @property
     def washes(self) -> tuple[int, ...]:
         """Washes measured, 0 first."""

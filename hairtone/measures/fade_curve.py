@@ -269,6 +269,9 @@ class Forecast(Shown):
         """Another name of `colour_left`."""
         return self.colour_left
 
+    def __repr__(self) -> str:
+        return f"Forecast({len(self)} washes{': ' if self.reason else ''}{self.reason})"
+
     def __len__(self) -> int:
         return len(self.wash)
 
@@ -326,6 +329,12 @@ class FadeCurve(Shown):
     misfit: float
     misfit_p: float
     reason: str = ""
+
+    def __repr__(self) -> str:
+        return (
+            f"FadeCurve({self.zone or 'one zone'}, washes 1 to {self.last_wash:g}: half-life "
+            f"{self.half_life}, refresh {self.washes_to_refresh}, gone {self.washes_to_gone})"
+        )
 
     @property
     def is_misfit(self) -> bool:

@@ -289,7 +289,16 @@ def refresh_sentence(rows: Sequence[Row]) -> str:
             parts.append(f"{zone} {span(low, high)}")
     limit = next((row["refresh_percent"] for row in rows if row.get("refresh_percent")), 50.0)
     left = "half the colour" if limit == 50 else f"{limit:g} % of the colour"
-    return f"Washes until {left} is left: {', '.join(parts)}." if parts else ""
+    if not parts:
+        return ""
+    reasons = [
+        str(row["reason"])
+        for row in rows
+        if row.get("reason") and row.get("washes_to_refresh_low") is None
+    ]
+    ends = [f"The photos end at wash {row['last_wash']:g}." for row in rows if row.get("last_wash")]
+    told = [f"Washes until {left} is left: {', '.join(parts)}.", *ends[:1]]
+    return " ".join([*told, *dict.fromkeys(reasons)])
 
 
 def tone_sentence(rows: Sequence[Row]) -> str:
