@@ -18,10 +18,8 @@ from scipy.special import chdtrc
 
 from hairtone.colorimetry import Floats, delta_e_ab, lab_to_xyz, lch_difference
 from hairtone.errors import MeasureError
-from hairtone.measures.missing import Missing
-from hairtone.measures.pooling import BORROWED_RELAYING, joint_noise
-from hairtone.measures.words import Bands, Grade, judge_change, read_bands
-from hairtone.measures.zones import check_viewing
+from hairtone.measures.words import Bands, Grade, Missing, judge_change, read_bands
+from hairtone.measures.zones import BORROWED_RELAYING, check_viewing, joint_noise
 from hairtone.showing import Shown
 from hairtone.uncertainty import COVERAGE, ColourDifference, LabEstimate, difference_from_covariance
 
@@ -341,6 +339,10 @@ class Fade(Shown):
     left_draws: Floats
     uptake_draws: Floats
     missing: tuple[Missing, ...] = ()
+
+    def __repr__(self) -> str:
+        last = self.steps[-1]
+        return f"Fade({self.zone or 'one zone'}, wash {last.wash}: {last.words})"
 
     @property
     def washes(self) -> tuple[int, ...]:

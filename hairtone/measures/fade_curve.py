@@ -32,7 +32,7 @@ from hairtone.errors import MeasureError
 from hairtone.measures.fade import LEAST_WASHES, Fade, whitener
 from hairtone.measures.words import Bands, read_bands
 from hairtone.showing import Shown
-from hairtone.uncertainty import COVERAGE, read_only
+from hairtone.uncertainty import read_only
 
 LIMITS: Final = ("refresh_percent", "gone_percent")
 HALF: Final = 50.0  # %
@@ -43,6 +43,9 @@ AT_ONCE: Final = (
 )
 REACH: Final = 1.5  # last washes; nothing is forecast beyond; our choice
 PLATEAU_DOUBT: Final = 0.05  # weight of plateaus above a limit that leaves its wash open
+# share of the curves that a 95 % range holds: the family is wider than the fades that come, and
+# shapes at its edge, such as a plateau seen for three washes, hold less often than the middle
+_HELD: Final = 0.97
 EXPECTED: Final = (6, 8)  # washes a semi-permanent colour is said to last; common practice
 _ENDLESS: Final = 1e9  # washes
 _SINGLE_NOISE: Final = 1.645  # one-sided 95 % of a normal law
@@ -266,6 +269,9 @@ class Forecast(Shown):
         """Another name of `colour_left`."""
         return self.colour_left
 
+    def __repr__(self) -> str:
+        return f"Forecast({len(self)} washes{': ' if self.reason else ''}{self.reason})"
+
     def __len__(self) -> int:
         return len(self.wash)
 
@@ -324,6 +330,12 @@ class FadeCurve(Shown):
     misfit_p: float
     reason: str = ""
 
+    def __repr__(self) -> str:
+        return (
+            f"FadeCurve({self.zone or 'one zone'}, washes 1 to {self.last_wash:g}: half-life "
+            f"{self.half_life}, refresh {self.washes_to_refresh}, gone {self.washes_to_gone})"
+        )
+
     @property
     def is_misfit(self) -> bool:
         """The readings do not fall as any fade of the family does."""
@@ -359,7 +371,7 @@ class FadeCurve(Shown):
         at = np.atleast_1d(np.asarray(washes, dtype=np.float64))
         is_given = (at >= 0) & (at <= self.furthest_wash) & (not self.reason)
         drawn = fade_values(self.curves, np.clip(at, 0.0, self.furthest_wash))
-        tail = 100 * (1 - COVERAGE) / 2
+        tail = 100 * (1 - _HELD) / 2
         low, middle, high = np.percentile(drawn, [tail, 50, 100 - tail], axis=0)
         beyond = (
             f"The last photo was taken after wash {self.last_wash:g}; nothing is forecast beyond "
@@ -458,7 +470,7 @@ def fit_fade(
     falls = _Falls.of(curves, REACH * float(at.max()))
     reason = _why_none(float(np.median(falls.to(HALF))), misfit_p)
     ends = fade_values(curves, np.array([_ENDLESS]))[:, 0]
-    low, middle, high = np.percentile(ends, [2.5, 50, 97.5])
+    low, middle, high = np.quantile(ends, [(1 - _HELD) / 2, 0.5, (1 + _HELD) / 2])
     ranges = [
         _range(falls, ends, level, reason)
         for level in (HALF, levels["refresh_percent"], levels["gone_percent"])
@@ -561,7 +573,7 @@ def _range(falls: _Falls, ends: Floats, level: float, reason: str) -> WashRange:
     """Wash at which a level is reached, as far as it lies within 1.5 times the last wash."""
     if reason:
         return WashRange(value=None, low=None, high=None, reason=reason)
-    within, tail = float(falls.grid[-1]), (1 - COVERAGE) / 2
+    within, tail = float(falls.grid[-1]), (1 - _HELD) / 2
     reached = falls.to(level)
     low, value, high = np.quantile(reached, (tail, 0.5, 1 - tail), method="inverted_cdf")
     first = min(float(low), within)
@@ -643,7 +655,7 @@ def find_crossing(roots: tuple[Fade, FadeCurve], ends: tuple[Fade, FadeCurve]) -
     last = min(curve.last_wash for curve in curves)
     grid = np.arange(0.0, REACH * last + _STEP, _STEP)
     drawn = _meeting(_amounts(ends, grid) - _amounts(roots, grid), grid)
-    tail = (1 - COVERAGE) / 2
+    tail = (1 - _HELD) / 2
     found = np.quantile(drawn, (tail, 0.5, 1 - tail), method="inverted_cdf")
     low, wash, high = (_finite(float(v)) for v in found)
     return Crossing(

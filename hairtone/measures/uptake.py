@@ -12,8 +12,8 @@ from hairtone.colorimetry import Floats, lch_difference
 from hairtone.hair.types import Profile
 from hairtone.measures.evenness import metric_root
 from hairtone.measures.fade import whitener
-from hairtone.measures.pooling import BORROWED_RELAYING
 from hairtone.measures.zones import (
+    BORROWED_RELAYING,
     THIRDS,
     ZONES,
     Spans,

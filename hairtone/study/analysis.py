@@ -10,8 +10,7 @@ from typing import Any, Final, TypeVar
 
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag, HairtoneError
-from hairtone.measures.missing import Missing, merged
-from hairtone.measures.words import Bands, read_bands
+from hairtone.measures.words import Bands, Missing, merged, read_bands
 from hairtone.study.comparisons import (
     Pair,
     Unit,

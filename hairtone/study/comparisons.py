@@ -22,8 +22,8 @@ from hairtone.measures.comparison import (
 )
 from hairtone.measures.contrast import Reading
 from hairtone.measures.evenness import measure_evenness
-from hairtone.measures.missing import Missing
 from hairtone.measures.repeatability import ScatterOf, measure_repeatability, scatter
+from hairtone.measures.words import Missing
 from hairtone.measures.zones import ZONES, zone_estimates
 from hairtone.study.hair_measures import HairMeasures, PhotoMeasures
 from hairtone.study.observations import Hair

@@ -16,7 +16,6 @@ from hairtone.measures.blend import Blend, measure_blend
 from hairtone.measures.evenness import Evenness, Patch, find_patches, measure_evenness
 from hairtone.measures.fade import LEAST_WASHES, LIGHTENED, Fade, measure_fade
 from hairtone.measures.fade_curve import Crossing, FadeCurve, find_crossing, fit_zone_fade
-from hairtone.measures.missing import Missing
 from hairtone.measures.plausibility import (
     check_blend,
     check_fade,
@@ -27,7 +26,7 @@ from hairtone.measures.plausibility import (
     check_sections,
 )
 from hairtone.measures.uptake import PorousOnset, Uptake, find_porous_onset, measure_uptake
-from hairtone.measures.words import Bands
+from hairtone.measures.words import Bands, Missing
 from hairtone.measures.zones import ZONES, anchored_span, regrowth_mm, span_estimate, zone_estimates
 from hairtone.study.observations import Hair, HairProfile, State, profile_of
 from hairtone.study.records import RowResult, contrast_from

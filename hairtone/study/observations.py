@@ -19,8 +19,7 @@ from numpy.typing import NDArray
 
 from hairtone.colorimetry import Floats, delta_e_metric
 from hairtone.hair.types import Profile
-from hairtone.measures.pooling import BORROWED_RELAYING, mean_profile
-from hairtone.measures.zones import zone_estimates
+from hairtone.measures.zones import BORROWED_RELAYING, mean_profile, zone_estimates
 from hairtone.study.outcome import StudyResult
 from hairtone.study.pools import Pool
 from hairtone.study.records import RowResult

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag
-from hairtone.measures.pooling import drift_of, group_alike, share_alike
+from hairtone.measures.zones import drift_of, group_alike, share_alike
 from hairtone.reference import read_limits
 from hairtone.result import rounded
 from hairtone.study.files import write_atomically

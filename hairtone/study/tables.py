@@ -26,7 +26,7 @@ _HAIR: Final = ("subject", "section")
 _TEXT: Final = frozenset(
     {*_ROW, "zone", "status", "flags", "measure", "resolved", "grade", "words", "tone_words"}
     | {"model", "treatment_a", "treatment_b", "verdict", "kind", "factor", "axis", "code", "says"}
-    | {"remedy", "pool", "session", "method", "unit"}
+    | {"remedy", "pool", "session", "method", "unit", "reason"}
 )
 SIGNIFICANT: Final = 2  # digits of an uncertainty that are kept; JCGM 100:2008, 7.2.6
 _DECIMALS: Final = 2  # where a number has no uncertainty of its own; our choice
@@ -46,9 +46,10 @@ _SPREADS: Final[dict[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]]] 
     ),
     "fade": (
         (
-            ("colour_left", "colour_left_low", "colour_left_high", "dye_left_estimate"),
+            ("colour_left", "colour_left_low", "colour_left_high"),
             ("colour_left_low", "colour_left_high"),
         ),
+        (("dye_left_estimate", "dye_left_low", "dye_left_high"), ("dye_left_low", "dye_left_high")),
     ),
     "fade_fit": tuple(
         ((name, f"{name}_low", f"{name}_high"), (f"{name}_low", f"{name}_high"))
@@ -73,11 +74,14 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
                  "words"),
     "uptake": (*_HAIR, "treatment", "zone", "delta_e", "low", "high", "dL", "dC", "dH",
                "ratio_ends_to_roots", "ratio_low", "ratio_high"),
-    "fade": (*_HAIR, "treatment", "zone", "wash", "delta_e", "delta_e_ab", "dL", "dC", "dH", "gsc",
-             "grade", *_spans("colour_left"),
-             "dye_left_estimate", "tone_drift", "tone_words", "pool"),
+    "fade": (*_HAIR, "treatment", "zone", "wash", *_spans("delta_e"), "critical",
+             "delta_e_ab", "dL", "dC", "dH", *_spans("gsc"), "grade", *_spans("colour_left"),
+             "dye_left_estimate", "dye_left_low", "dye_left_high", "tone_drift", "tone_words",
+             "from_before", "words", "pool"),
     "fade_fit": (*_HAIR, "zone", "model",
-                 *_spans("half_life", "washes_to_refresh", "washes_to_gone"), "misfit", "pool"),
+                 *_spans("half_life", "washes_to_refresh", "washes_to_gone"), "misfit",
+                 "refresh_percent", "gone_percent", "unseen_percent", "last_wash", "furthest_wash",
+                 "reason", "pool"),
     "crossing": (*_HAIR, "wash", "low", "high", "pool"),
     "comparison": ("measure", "zone", "wash", "treatment_a", "treatment_b", "difference", "low",
                    "high", "p_holm", "margin", "verdict", "n_a", "n_b", "method", "p", "p_adjusted",

@@ -137,7 +137,8 @@ def main() -> None:
             whole[name].widths += tally.widths
     for name, tally in whole.items():
         count, held = len(tally.held), sum(tally.held)
-        low, high = beta.ppf([0.005, 0.995], [held, held + 1], [count - held + 1, count - held])
+        low = beta.ppf(0.005, held, count - held + 1)
+        high = beta.ppf(0.995, held + 1, count - held) if held < count else 1.0
         print(f"{name}: holds {100 * held / count:.1f} % ({100 * low:.1f} to {100 * high:.1f}), "
               f"given {100 * np.mean(tally.valued):.0f} %")  # fmt: skip
     spent = time.process_time() - begun

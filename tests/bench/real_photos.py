@@ -17,7 +17,7 @@ from hairtone.chart.reference import DEFAULT_CHART, load_reference
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import DEFAULT_VIEWING, VIEWINGS, Floats, decode_srgb, delta_e, xyz_to_lab
 from hairtone.errors import HairtoneError
-from hairtone.measures.pooling import share_alike
+from hairtone.measures.zones import share_alike
 from hairtone.photo.reader import read_photo
 from hairtone.photo.types import Photo
 

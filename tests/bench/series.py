@@ -21,7 +21,7 @@ from hairtone.calibration.solve import choose_calibration
 from hairtone.calibration.types import Calibration
 from hairtone.colorimetry import VIEWINGS, Floats, delta_e, lch_difference
 from hairtone.measures.fade import Fade, measure_fade
-from hairtone.measures.pooling import group_alike, share_alike
+from hairtone.measures.zones import group_alike, share_alike
 from hairtone.study.pools import LEAST, Pool
 from hairtone.uncertainty import DRAWS, LabEstimate, colour_difference
 

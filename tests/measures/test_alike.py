@@ -7,7 +7,7 @@ import time
 import numpy as np
 import pytest
 
-from hairtone.measures.pooling import drift_of, group_alike, share_alike
+from hairtone.measures.zones import drift_of, group_alike, share_alike
 
 
 def charts(photos, *, common, own, seed=0, patches=24):

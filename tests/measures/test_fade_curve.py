@@ -152,8 +152,8 @@ def test_half_life_and_forecast_hold_the_truth(name):
 
 
 def test_the_draws_agree_with_plain_weighting_of_the_prior():
-    """A second implementation: 2^18 curves drawn from the prior, weighted by their fit. Its 2.5 %
-    tails rest on 100 curves and more, so the two agree to about a tenth of the interval."""
+    """A second implementation: 2^18 curves drawn from the prior, weighted by their fit. Tails of
+    1.5 % rest on 12 of 800 curves, so the two agree to about 0.12 of the interval."""
     washes = np.array([1.0, 2.0, 4.0, 5.0])
     left = np.array([78.0, 63.0, 44.0, 33.0])
     covariance = 4.0**2 * (0.5 * np.eye(4) + 0.5)
@@ -162,13 +162,13 @@ def test_the_draws_agree_with_plain_weighting_of_the_prior():
     rest = fade_values(prior, washes) - left
     weight = np.exp(-0.5 * np.einsum("ni,ij,nj->n", rest, np.linalg.inv(covariance), rest))
     chosen = prior[rng.choice(len(prior), 20_000, p=weight / weight.sum())]
-    plain = np.percentile(fade_values(chosen, np.array([3.0, 7.0])), [2.5, 50, 97.5], axis=0)
+    plain = np.percentile(fade_values(chosen, np.array([3.0, 7.0])), [1.5, 50, 98.5], axis=0)
 
     found = fit_fade(washes, left, covariance).forecast([3.0, 7.0])
 
     width = plain[2] - plain[0]
     for mine, theirs in zip((found.low, found.colour_left, found.high), plain, strict=True):
-        assert (np.abs(mine - theirs) < 0.1 * width).all()
+        assert (np.abs(mine - theirs) < 0.15 * width).all()
 
 
 def test_a_plateau_above_the_limit_leaves_the_wash_open():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hairtone.measures.missing import MOST_HAIRS, Missing, merged
+from hairtone.measures.words import MOST_HAIRS, Missing, merged
 
 ZONES = ("roots", "mid_lengths", "ends")
 

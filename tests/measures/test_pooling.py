@@ -12,8 +12,7 @@ from hairtone import showing
 from hairtone.colorimetry import VIEWINGS
 from hairtone.errors import MeasureError
 from hairtone.measures.evenness import Evenness, Patch, measure_evenness
-from hairtone.measures.pooling import joint_noise, mean_estimate, mean_profile
-from hairtone.measures.zones import zone_estimates
+from hairtone.measures.zones import joint_noise, mean_estimate, mean_profile, zone_estimates
 from hairtone.uncertainty import ColourDifference
 
 
