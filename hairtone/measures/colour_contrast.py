@@ -12,11 +12,11 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from typing import Final
 
 import numpy as np
-from scipy.special import chdtri, fdtrc, ndtri
+from scipy.special import chdtri, fdtrc, fdtri, ndtri
 from scipy.stats import qmc
 
 from hairtone.colorimetry import Floats, delta_e, delta_e_metric
@@ -135,9 +135,10 @@ def _judged(
         )  # fmt: skip
     spread = float((variances**2).sum())
     freedom = total**2 / float((variances**2 / freedoms).sum()) * (spread / total**2)
-    axes = _axes_of_noise(variances, freedom)
+    axes = total**2 / spread  # along how many the noise spreads, 1 to 3
     p = float(fdtrc(axes, axes * freedom, reading**2 / total))
-    noise = _points(round(freedom, 2)) * np.sqrt(variances)
+    critical = float(np.sqrt(total * fdtri(axes, axes * freedom, COVERAGE)))
+    noise = _points(float(f"{freedom:.3g}")) * np.sqrt(variances)
     length = float(np.linalg.norm(gap))
     along = gap / length if length > 0 else np.eye(3)[int(np.argmax(variances))]
     inside = (noise @ along) ** 2 - (noise**2).sum(axis=1) + reading**2
@@ -145,7 +146,7 @@ def _judged(
     low, high = limits_of_reached(reached, np.abs(noise @ along))
     return ColourContrast(
         delta_e=reading,
-        low=min(low, reading) if p < 1 - COVERAGE else 0.0,
+        low=min(max(low, reading - critical), reading) if reading > critical else 0.0,
         high=max(high, reading),
         p=p,
         freedom=freedom,
@@ -156,20 +157,15 @@ def _judged(
     )
 
 
-def _axes_of_noise(variances: Floats, freedom: float) -> float:
-    """Along how many axes the noise spreads, 1 to 3; few readings alone look like fewer."""
-    total, spread = float(variances.sum()), float((variances**2).sum())
-    if freedom > 1:
-        unbiased = freedom**2 / ((freedom - 1) * (freedom + 2)) * (spread - total**2 / freedom)
-        spread = max(unbiased, total**2 / 3)
-    return float(np.clip(total**2 / spread, 1.0, 3.0))
-
-
 @cache
-def _points(freedom: float) -> Floats:
-    """Points of the t law in three dimensions, evenly spread (Sobol), the same at every call."""
+def _grid() -> Floats:
+    """Unit normal points and a share of a distribution, evenly spread (Sobol), (n, 4)."""
     grid = qmc.Sobol(4, scramble=True, seed=0).random(_POINTS)
-    spread = chdtri(freedom, 1 - grid[:, 3]) / freedom
-    points = np.asarray(ndtri(grid[:, :3]) / np.sqrt(spread)[:, None])
-    points.flags.writeable = False
-    return points
+    return np.c_[ndtri(grid[:, :3]), 1 - grid[:, 3]]
+
+
+@lru_cache(maxsize=64)
+def _points(freedom: float) -> Floats:
+    """Points of the t law in three dimensions, the same at every call."""
+    grid = _grid()
+    return np.asarray(grid[:, :3] / np.sqrt(chdtri(freedom, grid[:, 3]) / freedom)[:, None])

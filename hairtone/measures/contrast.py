@@ -7,8 +7,6 @@ treatments share (pairs, blocks, sessions) is a part of the model.
 References
 ----------
 .. [1] B. L. Welch, Biometrika 34 (1947) 28-35, doi:10.1093/biomet/34.1-2.28.
-.. [2] E. Brunner, H. Dette, A. Munk, J. Am. Stat. Assoc. 92 (1997) 1494-1502,
-   doi:10.1080/01621459.1997.10473671: a test by the trace, for few readings. From memory.
 """
 
 from __future__ import annotations
