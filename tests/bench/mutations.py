@@ -222,7 +222,7 @@ class Trial:
         """Which tests run which line of a room's files, and how long each takes. [s]"""
         data = self.root / ".coverage-room"
         status, told = self.pytest(
-            *self._tests_of(room), f"--cov=hairtone/{room}", "--cov-context=test",
+            *self._tests_of(room), "--cov=hairtone", "--cov-context=test",
             "--cov-report=", "--durations=0", "--durations-min=0",
             f"--cov-config={self._settings(data)}", "-o", "addopts=--import-mode=importlib",
         )  # fmt: skip
