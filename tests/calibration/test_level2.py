@@ -5,13 +5,20 @@ import dataclasses
 import numpy as np
 import pytest
 from bench.readings import CAREFUL, shoot
-from calibration.shots import VIEWING, ideal_reading
+from calibration.shots import REFERENCE, VIEWING, ideal_light, ideal_reading
 
 from hairtone.calibration.level1 import fit_level1
 from hairtone.calibration.level2 import fit_level2
+from hairtone.calibration.posterior import (
+    GLOSS_SHARED,
+    LEAST_SD,
+    RELATIVE_SD,
+    RELATIVE_SHARED,
+)
 from hairtone.calibration.prior import load_prior
 from hairtone.calibration.solve import choose_calibration, choose_level
 from hairtone.chart.reference import known_references, load_reference
+from hairtone.chart.types import GREYS
 from hairtone.colorimetry import delta_e, xyz_to_lab
 from hairtone.spectra.hair import HAIR_CLASSES, draw_hair, hair_reflectance
 from hairtone.spectra.viewing import viewing_wavelengths
@@ -67,7 +74,7 @@ def test_the_chosen_calibration_is_nearer_the_truth_than_level_1(outcome):
 def test_the_average_of_encoded_photos_is_nearer_the_truth_than_level_2(outcome):
     """RAW has no errors of tone and look to average out: there level 2 stands alone."""
     gap = errors(outcome, 1).mean(axis=1) - errors(outcome, 2).mean(axis=1)
-    is_raw = outcome[0][1].model.is_linear
+    is_raw = outcome[0][2].model.is_linear
 
     assert {fit.method for *_, fit in outcome} == ({"level 2"} if is_raw else {"average"})
     assert all(fit.model is second.model for *_, second, fit in outcome) == is_raw
@@ -111,6 +118,30 @@ def test_the_same_reading_gives_the_same_draws():
     first, again = (choose_calibration(reading, viewing=VIEWING).model for _ in range(2))
 
     assert np.array_equal(first.lab_draws(light), again.lab_draws(light))
+
+
+def test_what_channels_of_a_grey_share_grows_with_its_light_and_its_gloss():
+    """Closed form for the greys: relative noise times both lights, and gloss, each shared.
+
+    2 %: the light read stands for the light that the fit gives, which is off by under 1 %.
+    """
+    linear = 0.6 * ideal_light(REFERENCE.xyz(VIEWING))
+    reading = dataclasses.replace(ideal_reading(np.zeros(4)), encoded=linear)
+
+    model = fit_level2(reading, viewing=VIEWING, is_linear=True).model
+
+    found = model.posterior
+    root = found.noise_root[found.best]
+    covariance = (root @ np.swapaxes(root, -1, -2))[list(GREYS)]
+    light = model.linear(reading.encoded[list(GREYS)])
+    gloss = found.guesses.gloss[found.best]
+    for one, other in ((0, 1), (0, 2), (1, 2)):
+        shared = RELATIVE_SHARED * RELATIVE_SD**2 * light[:, one] * light[:, other]
+        shared += GLOSS_SHARED * gloss**2
+        assert covariance[:, one, other] == pytest.approx(shared, rel=0.02)
+    own = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
+    assert (own > np.hypot(RELATIVE_SD * light, LEAST_SD)).all()
+    assert (own < 0.01 + 1.5 * RELATIVE_SD * light).all()
 
 
 def test_left_out_patches_have_no_say():
