@@ -29,7 +29,7 @@ from hairtone.calibration.prior import Prior, load_prior
 from hairtone.calibration.types import Calibration
 from hairtone.chart.types import GREYS, ChartReading
 from hairtone.colorimetry import Floats, Viewing, delta_e, xyz_to_lab
-from hairtone.uncertainty import DRAWS
+from hairtone.uncertainty import COVERAGE, DRAWS
 
 RIDGE: Final = 1e-4  # of the cubic; our choice
 NEIGHBOURS: Final = 200  # of the local line; our choice
@@ -45,8 +45,10 @@ LEVEL_SD: Final = {True: 0.010, False: 0.018}  # of the light on hair against ch
 FLARE_SD: Final = 0.15  # of flare on hair against flare on the chart, relative; our choice
 SCATTER_LENGTH: Final = 12.0  # L*a*b* over which hair of one response stays alike; our choice
 MIN_XYZ: Final = 1e-4  # XYZ below are held there; our choice
-# factor on the variance among virtual hair, as real dyes are others; by coverage
-SCATTER: Final = 2.0
+# factor on the variance among virtual hair; by coverage
+SCATTER: Final = 1.0
+LEAST_SCATTER: Final = 0.02  # of L*a*b*, so that none is flat; our choice
+REACH_SQUARE: Final = 7.815  # chi-square of 3 at 95 %; standard table
 CHUNK: Final = 400  # colours looked up at a time: 10 MB of neighbours
 
 
@@ -96,6 +98,8 @@ class HairRegression:
         Responses of the virtual hair.
     hair : ndarray, shape (m, q)
         Their reflectances in the prior's basis.
+    odds : ndarray, shape (m,)
+        What each counts in the mean.
     rest : ndarray, shape (m, 3)
         L*a*b* that the cubic leaves.
     coefficients : ndarray, shape (20, 3)
@@ -104,6 +108,7 @@ class HairRegression:
 
     root: Floats
     hair: Floats
+    odds: Floats
     rest: Floats
     coefficients: Floats
 
@@ -119,14 +124,13 @@ class HairRegression:
         """Local lines through the nearest virtual hair around each colour (n, 3)."""
         local = self._lines_through(root)
         left = self.rest[local.near] - local.line @ local.found
-        weight = local.weighted[:, 0]
-        scatter = np.swapaxes(left * weight[..., None], 1, 2) @ left
+        scatter = _spread_of(left, local.weighted[:, 0])
         hair = np.linalg.solve(local.normal, local.weighted @ self.hair[local.near])
         return LocalFit(
             root=root,
             shift=local.found[:, 0],
             slope=local.found[:, 1:],
-            scatter=scatter / weight.sum(axis=1)[:, None, None],
+            scatter=scatter,
             shapes=np.asarray(hair[:, 0], np.float64),
         )
 
@@ -142,7 +146,7 @@ class HairRegression:
         near = some[near]
         away = self.root[near] - root[:, None]
         line = np.concatenate([np.ones((*near.shape, 1)), away], axis=2)
-        weighted = np.swapaxes(line * weight[..., None], 1, 2)
+        weighted = np.swapaxes(line * (weight * self.odds[near])[..., None], 1, 2)
         normal = weighted @ line + np.diag(LOCAL_RIDGE)
         found = np.linalg.solve(normal, weighted @ self.rest[near])
         return _Lines(near=near, line=line, weighted=weighted, normal=normal, found=found)
@@ -174,7 +178,24 @@ def _may_be_near(seen: Floats, asked: Floats) -> NDArray[np.intp]:
     return np.flatnonzero(distance <= (enough + 2 * apart) * (1 + 1e-9))
 
 
-def regress_hair(hair: Floats, lab: Floats, camera: Floats) -> HairRegression:
+def _spread_of(left: Floats, weight: Floats) -> Floats:
+    """Covariance (n, 3, 3) whose 95 % ellipsoid holds 95 % of what is left (n, k, 3), weighted.
+
+    Few odd ones among many alike swell a plain covariance, though they lie beyond 95 %.
+    """
+    share = weight / weight.sum(axis=1, keepdims=True)
+    plain = np.swapaxes(left * share[..., None], 1, 2) @ left + LEAST_SCATTER**2 * np.eye(3)
+    square = (left @ np.linalg.inv(plain) * left).sum(axis=2)
+    order = np.argsort(square, axis=1)
+    within = np.cumsum(np.take_along_axis(share, order, axis=1), axis=1)
+    last = np.argmax(within >= COVERAGE, axis=1)[:, None]
+    reach = np.take_along_axis(np.take_along_axis(square, order, axis=1), last, axis=1)
+    return np.asarray(plain * (reach / REACH_SQUARE)[..., None])
+
+
+def regress_hair(
+    hair: Floats, lab: Floats, camera: Floats, *, odds: Floats | None = None
+) -> HairRegression:
     """The regression for one camera and light.
 
     Parameters
@@ -185,13 +206,20 @@ def regress_hair(hair: Floats, lab: Floats, camera: Floats) -> HairRegression:
         Its L*a*b*.
     camera : ndarray, shape (q, 3)
         Balanced sensitivity x light in the basis.
+    odds : ndarray, shape (m,), optional
+        What each counts in the mean.
     """
     root = roots(hair @ camera)
+    odds = np.ones(len(hair)) if odds is None else odds
     design = cubic(root)
-    normal = design.T @ design + RIDGE * np.eye(design.shape[1])
-    coefficients = np.asarray(np.linalg.solve(normal, design.T @ lab), np.float64)
+    normal = (design.T * odds) @ design + RIDGE * np.eye(design.shape[1])
+    coefficients = np.asarray(np.linalg.solve(normal, (design.T * odds) @ lab), np.float64)
     return HairRegression(
-        root=root, hair=hair, rest=lab - design @ coefficients, coefficients=coefficients
+        root=root,
+        hair=hair,
+        odds=odds,
+        rest=lab - design @ coefficients,
+        coefficients=coefficients,
     )
 
 
@@ -364,7 +392,7 @@ def _model(
     draws = _unknowns(drawn, data, terms)
     off = 1 + FLARE_SD * shaken.normal(DRAWS, 1, share=VEIL, part=13)
     level = LEVEL_SD[data.is_linear] * shaken.normal(DRAWS, share=LIGHT, part=14)
-    xyz = np.maximum(prior.hair @ prior.xyz_weights(viewing), MIN_XYZ)
+    xyz = np.maximum(prior.true_hair @ prior.xyz_weights(viewing), MIN_XYZ)
     lab = xyz_to_lab(100 * xyz, white=viewing.white)
     return Level2Model(
         posterior=posterior,
@@ -372,7 +400,7 @@ def _model(
         draws=Unknowns(
             curve=draws.curve, scale=draws.scale, camera=draws.camera, flare=draws.flare * off
         ),
-        regression=regress_hair(prior.hair, lab, best.camera),
+        regression=regress_hair(prior.hair, lab, best.camera, odds=prior.odds),
         weights=posterior.field_weights,
         draw_weights=draw_weights,
         field_sd=field_sd,

@@ -359,8 +359,29 @@ def draw_dyes(
     )
 
 
-def draw_broad_hair(count: int, *, seed: int, dye_chance: float = DYE_CHANCE) -> Floats:
-    """Reflectances of hair of every kind, shape (count, 81), on `viewing_wavelengths()`.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Breadth:
+    """How far a family of broad hair reaches.
+
+    Attributes
+    ----------
+    dye_chance : float
+        That each of two dye bands is there; 0 for hair without dye.
+    width_nm : tuple of float
+        Least and largest SD of a band. [nm]
+    darkest : float
+        Power of ten that melanin's absorption reaches.
+    """
+
+    dye_chance: float = DYE_CHANCE
+    width_nm: tuple[float, float] = (26.0, 60.0)
+    darkest: float = 2.0
+
+
+def draw_broad_hair(
+    count: int, *, seed: int, breadth: Breadth = Breadth()
+) -> tuple[Floats, Floats]:
+    """Reflectances of hair of every kind, and the share of the light that its dyes take.
 
     Parameters
     ----------
@@ -368,8 +389,13 @@ def draw_broad_hair(count: int, *, seed: int, dye_chance: float = DYE_CHANCE) ->
         How many.
     seed : int
         Of the draw.
-    dye_chance : float, optional
-        That each of two dye bands is there; 0 for hair without dye.
+    breadth : Breadth, optional
+        What the family may hold.
+
+    Returns
+    -------
+    reflectance, taken : ndarray, shape (count, 81)
+        On `viewing_wavelengths()`, 0..1.
 
     Notes
     -----
@@ -387,20 +413,23 @@ def draw_broad_hair(count: int, *, seed: int, dye_chance: float = DYE_CHANCE) ->
     relative = wavelengths / 550.0
     pheo = rng.beta(1.0, 3.0, (count, 1))
     brown = (1 - pheo) * relative ** -uniform(2.6, 4.2) + pheo * relative ** -uniform(4.0, 5.6)
-    absorbing = 10 ** uniform(-1.8, 2.0) * brown
+    absorbing = 10 ** uniform(-1.8, breadth.darkest) * brown
     absorbing += 10 ** uniform(-2.5, -0.9) * np.exp(-(wavelengths - 420.0) / uniform(40.0, 80.0))
+    dye = np.zeros((count, len(wavelengths)))
     for _ in range(_DYE_SLOTS):
-        present = rng.random((count, 1)) < dye_chance
-        distance = (wavelengths - uniform(405.0, 670.0)) / uniform(26.0, 60.0)
-        absorbing += present * 10 ** uniform(-1.0, 1.3) * np.exp(-0.5 * distance**2)
+        present = rng.random((count, 1)) < breadth.dye_chance
+        distance = (wavelengths - uniform(405.0, 670.0)) / uniform(*breadth.width_nm)
+        dye += present * 10 ** uniform(-1.0, 1.3) * np.exp(-0.5 * distance**2)
+    absorbing = absorbing + dye
 
     shape = uniform(0.5, 1.1)
-    absorbing = uniform(1.0, 3.0) * absorbing
+    strength = uniform(1.0, 3.0)
     inside = np.where(
         rng.random((count, 1)) < DIFFUSING,
-        np.exp(-np.sqrt(2 * absorbing)),
-        (1 + absorbing / shape) ** -shape,
+        np.exp(-np.sqrt(2 * strength * absorbing)),
+        (1 + strength * absorbing / shape) ** -shape,
     )
     floor, top = uniform(0.003, 0.025), uniform(*TOP)
     slope = relative ** rng.normal(0, 0.12, (count, 1))
-    return np.clip(floor + (1 - floor) * top * inside * slope, 0.003, 1.0)
+    reflectance = np.clip(floor + (1 - floor) * top * inside * slope, 0.003, 1.0)
+    return reflectance, (1 - inside) * dye / absorbing
