@@ -14,7 +14,7 @@ What is in the file (float32):
   the basis;
 * ``hair``, ``true_hair`` (n, q): virtual hair in the basis as cameras see it under one light or
   another, and in daylight; two for hair that fluoresces, the same for all other;
-* ``odds`` (n,): what each counts in the mean.
+* ``odds``, ``rare_odds`` (n,): what each counts in the mean, and in the spread about it.
 
 Free material only: the basis, sensitivities and illuminants carried by colour-science.
 """
@@ -37,15 +37,14 @@ from hairtone.spectra.viewing import viewing_wavelengths
 FILE = Path(__file__).resolve().parent / "prior.npz"
 SHAPES = 16  # q; hair and patches are then right to 0.02 ΔE00
 CAMERAS = 60
-RARE = 0.15  # odds of a narrow or glowing dye against a broad one; our choice
 # families of hair, how many of each, the share of photons they may give back, and what one of
-# them counts in the mean; our choice: most dyes are broad, so that the mean is theirs, and the
-# interval has to hold the others too
+# them counts in the mean and in the spread about it. Our choice: most dyes are broad, and what
+# looks undyed mostly is, so that the mean is theirs; the spread has to hold the others too.
 HAIRS = (
-    (Breadth(dye_chance=0.0), 800, 0.0, 1.0),
-    (Breadth(), 2800, 0.0, 1.0),
-    (Breadth(dye_chance=0.7, width_nm=(11.0, 28.0), darkest=0.5), 900, 0.0, RARE),
-    (Breadth(dye_chance=0.7, width_nm=(16.0, 45.0), darkest=0.5), 700, 0.2, RARE),
+    (Breadth(dye_chance=0.0), 800, 0.0, (5.0, 3.0)),
+    (Breadth(), 2800, 0.0, (1.0, 1.0)),
+    (Breadth(dye_chance=0.7, width_nm=(11.0, 28.0), darkest=0.5), 900, 0.0, (0.15, 1.0)),
+    (Breadth(dye_chance=0.7, width_nm=(16.0, 45.0), darkest=0.5), 700, 0.2, (0.15, 1.0)),
 )
 GLOW_NM = (15.0, 60.0)  # from where a dye takes light to where it glows; our choice
 GLOW_WIDTH_NM = (16.0, 36.0)  # SD of the glow's band; our choice
@@ -88,6 +87,11 @@ def virtual_hair(rng: np.random.Generator) -> tuple[Floats, Floats]:
         seen.append(hair + share * bell * (taken * lamp).sum(axis=1, keepdims=True) / lamp)
         true.append(hair + share * bell * (taken @ daylight)[:, None] / daylight)
     return np.concatenate(seen), np.concatenate(true)
+
+
+def counted() -> Floats:
+    """What each virtual hair counts in the mean and in the spread, shape (n, 2)."""
+    return np.concatenate([np.tile(odds, (count, 1)) for _, count, _, odds in HAIRS])
 
 
 def glow_bells(taken: Floats, rng: np.random.Generator) -> Floats:
@@ -151,7 +155,7 @@ def main() -> None:
         "basis": basis,
         "hair": hair @ basis,
         "true_hair": true_hair @ basis,
-        "odds": np.concatenate([np.full(count, odds) for _, count, _, odds in HAIRS]),
+        **dict(zip(("odds", "rare_odds"), counted().T, strict=True)),
     }
     for kind in ("raw", "encoded"):
         mean, covariance = moments(responses(rng, encoded=kind == "encoded"), basis)

@@ -45,8 +45,11 @@ LEVEL_SD: Final = {True: 0.010, False: 0.018}  # of the light on hair against ch
 FLARE_SD: Final = 0.15  # of flare on hair against flare on the chart, relative; our choice
 SCATTER_LENGTH: Final = 12.0  # L*a*b* over which hair of one response stays alike; our choice
 MIN_XYZ: Final = 1e-4  # XYZ below are held there; our choice
-# factor on the variance among virtual hair; by coverage
-SCATTER: Final = 1.0
+# factor on the variance among virtual hair, as real dyes are others; by coverage
+SCATTER: Final = 1.5
+# the spread is read from nearer hair than the mean, which averages out less; our choice: power
+# of the weights
+KERNEL_POWER: Final = 4
 LEAST_SCATTER: Final = 0.02  # of L*a*b*, so that none is flat; our choice
 REACH_SQUARE: Final = 7.815  # chi-square of 3 at 95 %; standard table
 CHUNK: Final = 400  # colours looked up at a time: 10 MB of neighbours
@@ -98,8 +101,8 @@ class HairRegression:
         Responses of the virtual hair.
     hair : ndarray, shape (m, q)
         Their reflectances in the prior's basis.
-    odds : ndarray, shape (m,)
-        What each counts in the mean.
+    odds, rare_odds : ndarray, shape (m,)
+        What each counts in the mean, and in the spread about it.
     rest : ndarray, shape (m, 3)
         L*a*b* that the cubic leaves.
     coefficients : ndarray, shape (20, 3)
@@ -109,6 +112,7 @@ class HairRegression:
     root: Floats
     hair: Floats
     odds: Floats
+    rare_odds: Floats
     rest: Floats
     coefficients: Floats
 
@@ -124,7 +128,8 @@ class HairRegression:
         """Local lines through the nearest virtual hair around each colour (n, 3)."""
         local = self._lines_through(root)
         left = self.rest[local.near] - local.line @ local.found
-        scatter = _spread_of(left, local.weighted[:, 0])
+        nearness = local.kernel**KERNEL_POWER
+        scatter = _spread_of(left, nearness * self.rare_odds[local.near])
         hair = np.linalg.solve(local.normal, local.weighted @ self.hair[local.near])
         return LocalFit(
             root=root,
@@ -149,16 +154,19 @@ class HairRegression:
         weighted = np.swapaxes(line * (weight * self.odds[near])[..., None], 1, 2)
         normal = weighted @ line + np.diag(LOCAL_RIDGE)
         found = np.linalg.solve(normal, weighted @ self.rest[near])
-        return _Lines(near=near, line=line, weighted=weighted, normal=normal, found=found)
+        return _Lines(
+            near=near, kernel=weight, line=line, weighted=weighted, normal=normal, found=found
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Lines:
-    """Local lines (n) through k neighbours each: `near` (n, k) of the virtual hair, its terms
-    `line` (n, k, 4) and, times their weights, `weighted` (n, 4, k), `normal` (n, 4, 4), and the
+    """Local lines (n) through k neighbours each: `near` (n, k) of the virtual hair, how near each
+    is `kernel` (n, k), its terms `line` (n, k, 4) and, times their weights, `weighted` (n, 4, k), `normal` (n, 4, 4), and the
     coefficients `found` (n, 4, 3)."""
 
     near: NDArray[np.intp]
+    kernel: Floats
     line: Floats
     weighted: Floats
     normal: Floats
@@ -193,31 +201,28 @@ def _spread_of(left: Floats, weight: Floats) -> Floats:
     return np.asarray(plain * (reach / REACH_SQUARE)[..., None])
 
 
-def regress_hair(
-    hair: Floats, lab: Floats, camera: Floats, *, odds: Floats | None = None
-) -> HairRegression:
+def regress_hair(prior: Prior, lab: Floats, camera: Floats) -> HairRegression:
     """The regression for one camera and light.
 
     Parameters
     ----------
-    hair : ndarray, shape (m, q)
-        Virtual hair in the prior's basis.
+    prior : Prior
+        Its virtual hair, and what each counts.
     lab : ndarray, shape (m, 3)
-        Its L*a*b*.
+        The hair's L*a*b*.
     camera : ndarray, shape (q, 3)
         Balanced sensitivity x light in the basis.
-    odds : ndarray, shape (m,), optional
-        What each counts in the mean.
     """
-    root = roots(hair @ camera)
-    odds = np.ones(len(hair)) if odds is None else odds
+    root = roots(prior.hair @ camera)
     design = cubic(root)
-    normal = (design.T * odds) @ design + RIDGE * np.eye(design.shape[1])
-    coefficients = np.asarray(np.linalg.solve(normal, (design.T * odds) @ lab), np.float64)
+    weighted = design.T * prior.odds
+    normal = weighted @ design + RIDGE * np.eye(design.shape[1])
+    coefficients = np.asarray(np.linalg.solve(normal, weighted @ lab), np.float64)
     return HairRegression(
         root=root,
-        hair=hair,
-        odds=odds,
+        hair=prior.hair,
+        odds=prior.odds,
+        rare_odds=prior.rare_odds,
         rest=lab - design @ coefficients,
         coefficients=coefficients,
     )
@@ -400,7 +405,7 @@ def _model(
         draws=Unknowns(
             curve=draws.curve, scale=draws.scale, camera=draws.camera, flare=draws.flare * off
         ),
-        regression=regress_hair(prior.hair, lab, best.camera, odds=prior.odds),
+        regression=regress_hair(prior, lab, best.camera),
         weights=posterior.field_weights,
         draw_weights=draw_weights,
         field_sd=field_sd,

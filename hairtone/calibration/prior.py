@@ -27,8 +27,9 @@ class Prior:
     hair, true_hair : ndarray, shape (n, q)
         Virtual hair in the basis: as cameras see it under some light, and in daylight, which is
         another thing where it fluoresces.
-    odds : ndarray, shape (n,)
-        How much each counts in the mean: rare kinds less, though an interval has to hold them.
+    odds, rare_odds : ndarray, shape (n,)
+        How much each counts in the mean, which is that of common kinds, and in the spread about
+        it, which has to hold rare kinds too.
     """
 
     basis: Floats
@@ -37,6 +38,7 @@ class Prior:
     hair: Floats
     true_hair: Floats
     odds: Floats
+    rare_odds: Floats
 
     def in_basis(self, reflectance: Floats, wavelengths: Floats) -> Floats:
         """Reflectances (n, m) in the spectral shapes, (n, q)."""
@@ -62,4 +64,5 @@ def load_prior(*, is_linear: bool) -> Prior:
             hair=file["hair"].astype(np.float64),
             true_hair=file["true_hair"].astype(np.float64),
             odds=file["odds"].astype(np.float64),
+            rare_odds=file["rare_odds"].astype(np.float64),
         )
