@@ -367,8 +367,9 @@ def fit_level2(
     model = _model(posterior, data, prior, viewing=viewing, seed=reading_seed(reading))
     white = np.array(viewing.white) / 100
     left, fitted = np.full((2, *known.shape), np.nan)
-    left[reading.usable], fitted[reading.usable] = posterior.left_out, posterior.residual
-    to_xyz = np.linalg.lstsq(data.shapes @ model.best.camera, known[reading.usable], rcond=None)[0]
+    left[data.number], fitted[data.number] = posterior.left_out, posterior.residual
+    left[~reading.usable] = fitted[~reading.usable] = np.nan  # burnt ones were not read
+    to_xyz = np.linalg.lstsq(data.shapes @ model.best.camera, known[data.number], rcond=None)[0]
     lab = xyz_to_lab(known, white=white)
     read = [
         xyz_to_lab(np.maximum(known + gap @ to_xyz, MIN_XYZ), white=white) for gap in (fitted, left)
