@@ -382,6 +382,7 @@ def fit_level2(
         residual=delta_e(lab, read[0]),
         held_out=delta_e(lab, read[1]),
         missed=missed_along(lab, read[1]),
+        chart_light=model.linear(reading.encoded[reading.usable]),
         facts=_facts(model, posterior),
     )
 

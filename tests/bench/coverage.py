@@ -23,6 +23,7 @@ from scene_readings import KINDS, shoot_scene
 from scipy.stats import beta
 from scoring import Score, print_coverage, print_errors, score_zones
 
+from hairtone.calibration.reach import outside_flags
 from hairtone.calibration.types import Calibration
 from hairtone.chart.types import GREYS, ChartReading
 from hairtone.colorimetry import VIEWINGS, Viewing
@@ -56,7 +57,8 @@ def main() -> None:
     methods: dict[str, int] = {}
     begun = time.process_time()
     kinds = KINDS if arguments.kinds else HAIR_CLASSES
-    at_zero: list[Score] = []
+    outside: list[Score] = []
+    unnoticed = 0
     for number in range(arguments.first, arguments.first + arguments.draws):
         shot = _shot(arguments, FIRST_SEED + number)
         if shot is None:
@@ -74,8 +76,10 @@ def main() -> None:
             rng = np.random.default_rng([FIRST_SEED + number, place])
             score, is_called = _score(calibration, shot, place, rng, facts)
             scores.append(score)
-            if (shot.hair[place] <= 0).any():
-                at_zero.append(replace(score, hair_class="at zero"))
+            if outside_flags(calibration, calibration.model.linear(shot.hair[place])):
+                outside.append(replace(score, protocol="all outside"))
+            elif (shot.hair[place] <= 0).any():
+                unnoticed += 1
             called.append(is_called)
     took = (time.process_time() - begun) / arguments.draws
     print(f"{arguments.draws} cameras and lights, {1000 * took:.0f} ms CPU each; methods {methods}")
@@ -85,8 +89,9 @@ def main() -> None:
         kept = [s for s in scores if s.hair_class == hair_class]
         print_errors(f"  {hair_class}", kept, photos=len(kept))
     print_coverage("without pixels", scores)
-    if at_zero:
-        print_coverage("a channel at zero", at_zero)
+    if outside:
+        print_coverage("outside the chart", outside)
+    print(f"\nhair with a channel at zero that is not told as outside: {unnoticed}")
     _print_equal(called)
 
 
