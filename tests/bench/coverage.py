@@ -4,8 +4,10 @@
 [--world scene] [--kinds] [--burnt]``
 
 With ``--kinds``, hair without dye, brown shades, broad, narrow and fluorescent vivid dyes, and
-apart from these the colours of which a channel reads nothing; with ``--burnt``, photos so bright
-that white patches are clipped. Every draw is another camera, light, chart and set of five hairs, one a class. Printed: how often
+apart from these what is flagged as more vivid than the chart; with ``--burnt``, photos so bright
+that white patches are clipped.
+
+Every draw is another camera, light, chart and set of five hairs, one a class. Printed: how often
 the true colour lies within u95, how often the interval of roots against ends holds their true
 difference, how often two equal colours are called different, and how wide all that is.
 """
