@@ -150,7 +150,10 @@ def main() -> None:
     rng = np.random.default_rng(SEED)
     hair, true_hair = virtual_hair(np.random.default_rng([SEED, 1]))
     names = ("chart24-average30", "chart24-after-2014-11", "chart24-before-2014-11")
-    basis = shapes(np.concatenate([hair, true_hair]), np.concatenate([load_reference(n).reflectance for n in names]))
+    basis = shapes(
+        np.concatenate([hair, true_hair]),
+        np.concatenate([load_reference(n).reflectance for n in names]),
+    )
     kept: dict[str, np.ndarray] = {
         "basis": basis,
         "hair": hair @ basis,

@@ -162,8 +162,8 @@ class HairRegression:
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Lines:
     """Local lines (n) through k neighbours each: `near` (n, k) of the virtual hair, how near each
-    is `kernel` (n, k), its terms `line` (n, k, 4) and, times their weights, `weighted` (n, 4, k), `normal` (n, 4, 4), and the
-    coefficients `found` (n, 4, 3)."""
+    is `kernel` (n, k), its terms `line` (n, k, 4) and, times their weights, `weighted` (n, 4, k),
+    `normal` (n, 4, 4), and the coefficients `found` (n, 4, 3)."""
 
     near: NDArray[np.intp]
     kernel: Floats

@@ -111,7 +111,10 @@ def print_errors(name: str, scores: list[Score], *, photos: int) -> None:
 
 def print_coverage(name: str, scores: list[Score]) -> None:
     """Coverage and median widths: overall, by class of hair, family of light and protocol."""
-    print(f"\n{'95 %: ' + name:<22} {'n':>4} {'ΔE00':>11} {'colour':>8} {'99 %':>13} {'u95':>6} {'gap':>8} {'width':>6}")
+    print(
+        f"\n{'95 %: ' + name:<22} {'n':>4} {'ΔE00':>11} {'colour':>8} {'99 %':>13} {'u95':>6} "
+        f"{'gap':>8} {'width':>6}"
+    )
     _coverage_row("all", scores)
     kinds: tuple[Callable[[Score], str], ...] = (
         lambda s: s.hair_class,
