@@ -13,7 +13,8 @@ from hairtone.reference import read_limits
 
 DIRECTIONS: Final = 72  # in which the patches' reach is looked up: right to 0.1 % of it
 MARGIN: Final = 0.05  # of it that a colour may lie beyond; our choice, print and noise
-LEAST_LIGHT: Final = 0.004  # of white in a channel, next to which a file has cut something off
+LEAST_LIGHT: Final = 0.002  # of white, flare off: a channel under this has been cut off; our choice
+LEAST_BRIGHT: Final = 0.05  # of white in another one, as black hair is no vivid hair; our choice
 NAMES: Final = ("red", "green", "blue")
 
 
@@ -25,7 +26,7 @@ def vividness(light: Floats) -> Floats:
 
 
 def lies_outside(light: Floats, chart: Floats) -> np.ndarray:
-    """Whether colours are more vivid than any mixture of the chart's patches, shape (n,).
+    """Whether colours are more vivid than any mixture of patches or lack a channel, shape (n,).
 
     Parameters
     ----------
@@ -37,7 +38,14 @@ def lies_outside(light: Floats, chart: Floats) -> np.ndarray:
     turn = 2 * np.pi * np.arange(DIRECTIONS) / DIRECTIONS
     ways = np.stack([np.cos(turn), np.sin(turn)])
     reach = (vividness(chart) @ ways).max(axis=0)
-    return np.asarray((vividness(light) @ ways > reach * (1 + MARGIN)).any(axis=1))
+    beyond = (vividness(light) @ ways > reach * (1 + MARGIN)).any(axis=1)
+    return np.asarray(beyond | _lacks(light).any(axis=1))
+
+
+def _lacks(light: Floats) -> np.ndarray:
+    """Channels that read nothing beside one that is bright, shape (n, 3)."""
+    is_bright = light.max(axis=1, keepdims=True) > LEAST_BRIGHT
+    return np.asarray((light < LEAST_LIGHT) & is_bright)
 
 
 def outside_flags(calibration: Calibration, light: Floats) -> tuple[Flag, ...]:
@@ -58,7 +66,7 @@ def outside_flags(calibration: Calibration, light: Floats) -> tuple[Flag, ...]:
     limit = read_limits("calibration")["flag_outside_above"]
     if outside.mean() <= limit:
         return ()
-    lost = [NAMES[k] for k in np.flatnonzero(np.median(light[outside], axis=0) < LEAST_LIGHT)]
+    lost = [NAMES[k] for k in np.flatnonzero(_lacks(light[outside]).mean(axis=0) > 0.5)]
     says = (
         f"The file cannot hold a colour so vivid: it has cut off the {' and '.join(lost)} of the "
         f"hair at zero."

@@ -59,7 +59,7 @@ def test_a_burnt_patch_is_neither_fitted_nor_held_out():
 
 
 def test_patches_that_are_covered_are_not_taken_for_burnt():
-    reading = shoot(4).reading
+    reading = next(r for r in (shoot(k).reading for k in SEEDS) if r.usable.all())
     usable = reading.usable.copy()
     usable[3] = False
     covered = dataclasses.replace(reading, usable=usable)
