@@ -12,7 +12,9 @@ What is in the file (float32):
 * ``raw_mean``, ``encoded_mean`` (3q,), ``raw_covariance``, ``encoded_covariance`` (3q, 3q): of
   balanced sensitivity x light (a perfect white reads 1), red, green, blue one after the other, in
   the basis;
-* ``hair`` (n, q): virtual hair in the basis.
+* ``hair``, ``true_hair`` (n, q): virtual hair in the basis as cameras see it under one light or
+  another, and in daylight; two for hair that fluoresces, the same for all other;
+* ``odds``, ``rare_odds`` (n,): what each counts in the mean, and in the spread about it.
 
 Free material only: the basis, sensitivities and illuminants carried by colour-science.
 """
@@ -22,19 +24,32 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from hairtone.chart.reference import load_reference
 from hairtone.chart.types import GREYS
 from hairtone.colorimetry import VIEWINGS, Floats
 from hairtone.spectra.cameras import draw_basis_camera, measured_cameras
-from hairtone.spectra.hair import draw_broad_hair
-from hairtone.spectra.lights import reference_lights
+from hairtone.spectra.hair import Breadth, draw_broad_hair
+from hairtone.spectra.lights import reference_light, reference_lights
 from hairtone.spectra.viewing import viewing_wavelengths
 
 FILE = Path(__file__).resolve().parent / "prior.npz"
 SHAPES = 16  # q; hair and patches are then right to 0.02 ΔE00
 CAMERAS = 60
-HAIRS = ((0.0, 800), (0.5, 3200))  # chance of each dye band, and how many hairs; our choice
+# families of hair, how many of each, the share of photons they may give back, and what one of
+# them counts in the mean and in the spread about it. Our choice: most dyes are broad, and what
+# looks undyed mostly is, so that the mean is theirs; the spread has to hold the others too.
+HAIRS = (
+    (Breadth(dye_chance=0.0), 800, 0.0, (5.0, 3.0)),
+    (Breadth(), 2800, 0.0, (1.0, 1.0)),
+    (Breadth(dye_chance=0.7, width_nm=(11.0, 28.0), darkest=0.5), 900, 0.0, (0.15, 1.0)),
+    (Breadth(dye_chance=0.7, width_nm=(16.0, 45.0), darkest=0.5), 700, 0.2, (0.15, 1.0)),
+)
+GLOW_NM = (15.0, 60.0)  # from where a dye takes light to where it glows; our choice
+GLOW_WIDTH_NM = (16.0, 36.0)  # SD of the glow's band; our choice
+SMOOTH_LIGHT_NM = 30.0  # the lines of a lamp are levelled so far under a glow; our choice
+LEAST_POWER = 0.1  # of a light's mean; our choice, a factor on darkness means nothing
 SEED = 20
 WIDEN = 1.3  # of the drawn covariance: real cameras vary more than drawn ones; our choice
 SMOOTH_NM = 18.0  # reach of free smooth deviations; our choice
@@ -51,6 +66,42 @@ def shapes(hair: Floats, charts: Floats) -> Floats:
     flat = np.ones((200, hair.shape[1]))  # greys are to be kept as they are
     stack = np.concatenate([hair, np.repeat(charts, 12, axis=0), flat])
     return np.linalg.svd(stack, full_matrices=False)[2][:SHAPES].T
+
+
+def virtual_hair(rng: np.random.Generator) -> tuple[Floats, Floats]:
+    """What cameras see of hair, and what it is in daylight, shapes (n, 81); most hair glows not.
+
+    A glow is a bell beyond the middle of what the dyes take, whose power is a share of theirs
+    under the light. Cameras see it in one of the CIE's illuminants, each hair in another.
+    """
+    seen, true = [], []
+    lights = np.stack([light.spectrum for light in reference_lights()])
+    lights = gaussian_filter1d(lights, SMOOTH_LIGHT_NM / 5, axis=1, mode="nearest")
+    lights = np.maximum(lights, LEAST_POWER)
+    for number, (breadth, count, glow, _) in enumerate(HAIRS):
+        hair, taken = draw_broad_hair(count, seed=SEED + number, breadth=breadth)
+        share = rng.uniform(0, glow, (count, 1))
+        lamp = lights[rng.integers(len(lights), size=count)]
+        bell = glow_bells(taken, rng)
+        daylight = reference_light("CIE D65").spectrum
+        seen.append(hair + share * bell * (taken * lamp).sum(axis=1, keepdims=True) / lamp)
+        true.append(hair + share * bell * (taken @ daylight)[:, None] / daylight)
+    return np.concatenate(seen), np.concatenate(true)
+
+
+def counted() -> Floats:
+    """What each virtual hair counts in the mean and in the spread, shape (n, 2)."""
+    return np.concatenate([np.tile(odds, (count, 1)) for _, count, _, odds in HAIRS])
+
+
+def glow_bells(taken: Floats, rng: np.random.Generator) -> Floats:
+    """Bells of sum 1 beyond the middle of what dyes take, shape (n, 81)."""
+    wavelengths = viewing_wavelengths()
+    middle = (taken @ wavelengths) / np.maximum(taken.sum(axis=1), 1e-9)
+    middle = (middle + rng.uniform(*GLOW_NM, len(taken)))[:, None]
+    width = rng.uniform(*GLOW_WIDTH_NM, (len(taken), 1))
+    bell = np.exp(-0.5 * ((wavelengths - middle) / width) ** 2)
+    return np.asarray(bell / bell.sum(axis=1, keepdims=True))
 
 
 def responses(rng: np.random.Generator, *, encoded: bool) -> Floats:
@@ -97,17 +148,17 @@ def moments(items: Floats, basis: Floats) -> tuple[Floats, Floats]:
 def main() -> None:
     """Write ``prior.npz``."""
     rng = np.random.default_rng(SEED)
-    hair = np.concatenate(
-        [
-            draw_broad_hair(count, seed=SEED + k, dye_chance=chance)
-            for k, (chance, count) in enumerate(HAIRS)
-        ]
-    )
+    hair, true_hair = virtual_hair(np.random.default_rng([SEED, 1]))
     names = ("chart24-average30", "chart24-after-2014-11", "chart24-before-2014-11")
-    basis = shapes(hair, np.concatenate([load_reference(n).reflectance for n in names]))
+    basis = shapes(
+        np.concatenate([hair, true_hair]),
+        np.concatenate([load_reference(n).reflectance for n in names]),
+    )
     kept: dict[str, np.ndarray] = {
         "basis": basis,
         "hair": hair @ basis,
+        "true_hair": true_hair @ basis,
+        **dict(zip(("odds", "rare_odds"), counted().T, strict=True)),
     }
     for kind in ("raw", "encoded"):
         mean, covariance = moments(responses(rng, encoded=kind == "encoded"), basis)

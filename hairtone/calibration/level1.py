@@ -250,6 +250,7 @@ def fit_level1(
         residual=np.where(used, residual, np.nan),
         held_out=np.where(used, delta_e(problem.lab, held_out), np.nan),
         missed=np.where(used[:, None], missed_along(problem.lab, held_out), np.nan),
+        chart_light=model.linear(problem.encoded[used]),
         facts=_facts(problem, parameters),
     )
 

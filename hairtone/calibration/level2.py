@@ -29,7 +29,7 @@ from hairtone.calibration.prior import Prior, load_prior
 from hairtone.calibration.types import Calibration
 from hairtone.chart.types import GREYS, ChartReading
 from hairtone.colorimetry import Floats, Viewing, delta_e, xyz_to_lab
-from hairtone.uncertainty import DRAWS
+from hairtone.uncertainty import COVERAGE, DRAWS
 
 RIDGE: Final = 1e-4  # of the cubic; our choice
 NEIGHBOURS: Final = 200  # of the local line; our choice
@@ -46,7 +46,12 @@ FLARE_SD: Final = 0.15  # of flare on hair against flare on the chart, relative;
 SCATTER_LENGTH: Final = 12.0  # L*a*b* over which hair of one response stays alike; our choice
 MIN_XYZ: Final = 1e-4  # XYZ below are held there; our choice
 # factor on the variance among virtual hair, as real dyes are others; by coverage
-SCATTER: Final = 2.0
+SCATTER: Final = 1.5
+# the spread is read from nearer hair than the mean, which averages out less; our choice: power
+# of the weights
+KERNEL_POWER: Final = 4
+LEAST_SCATTER: Final = 0.02  # of L*a*b*, so that none is flat; our choice
+REACH_SQUARE: Final = 7.815  # chi-square of 3 at 95 %; standard table
 CHUNK: Final = 400  # colours looked up at a time: 10 MB of neighbours
 
 
@@ -96,6 +101,8 @@ class HairRegression:
         Responses of the virtual hair.
     hair : ndarray, shape (m, q)
         Their reflectances in the prior's basis.
+    odds, rare_odds : ndarray, shape (m,)
+        What each counts in the mean, and in the spread about it.
     rest : ndarray, shape (m, 3)
         L*a*b* that the cubic leaves.
     coefficients : ndarray, shape (20, 3)
@@ -104,6 +111,8 @@ class HairRegression:
 
     root: Floats
     hair: Floats
+    odds: Floats
+    rare_odds: Floats
     rest: Floats
     coefficients: Floats
 
@@ -119,14 +128,14 @@ class HairRegression:
         """Local lines through the nearest virtual hair around each colour (n, 3)."""
         local = self._lines_through(root)
         left = self.rest[local.near] - local.line @ local.found
-        weight = local.weighted[:, 0]
-        scatter = np.swapaxes(left * weight[..., None], 1, 2) @ left
+        nearness = local.kernel**KERNEL_POWER
+        scatter = _spread_of(left, nearness * self.rare_odds[local.near])
         hair = np.linalg.solve(local.normal, local.weighted @ self.hair[local.near])
         return LocalFit(
             root=root,
             shift=local.found[:, 0],
             slope=local.found[:, 1:],
-            scatter=scatter / weight.sum(axis=1)[:, None, None],
+            scatter=scatter,
             shapes=np.asarray(hair[:, 0], np.float64),
         )
 
@@ -142,19 +151,22 @@ class HairRegression:
         near = some[near]
         away = self.root[near] - root[:, None]
         line = np.concatenate([np.ones((*near.shape, 1)), away], axis=2)
-        weighted = np.swapaxes(line * weight[..., None], 1, 2)
+        weighted = np.swapaxes(line * (weight * self.odds[near])[..., None], 1, 2)
         normal = weighted @ line + np.diag(LOCAL_RIDGE)
         found = np.linalg.solve(normal, weighted @ self.rest[near])
-        return _Lines(near=near, line=line, weighted=weighted, normal=normal, found=found)
+        return _Lines(
+            near=near, kernel=weight, line=line, weighted=weighted, normal=normal, found=found
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Lines:
-    """Local lines (n) through k neighbours each: `near` (n, k) of the virtual hair, its terms
-    `line` (n, k, 4) and, times their weights, `weighted` (n, 4, k), `normal` (n, 4, 4), and the
-    coefficients `found` (n, 4, 3)."""
+    """Local lines (n) through k neighbours each: `near` (n, k) of the virtual hair, how near each
+    is `kernel` (n, k), its terms `line` (n, k, 4) and, times their weights, `weighted` (n, 4, k),
+    `normal` (n, 4, 4), and the coefficients `found` (n, 4, 3)."""
 
     near: NDArray[np.intp]
+    kernel: Floats
     line: Floats
     weighted: Floats
     normal: Floats
@@ -174,24 +186,45 @@ def _may_be_near(seen: Floats, asked: Floats) -> NDArray[np.intp]:
     return np.flatnonzero(distance <= (enough + 2 * apart) * (1 + 1e-9))
 
 
-def regress_hair(hair: Floats, lab: Floats, camera: Floats) -> HairRegression:
+def _spread_of(left: Floats, weight: Floats) -> Floats:
+    """Covariance (n, 3, 3) whose 95 % ellipsoid holds 95 % of what is left (n, k, 3), weighted.
+
+    Few odd ones among many alike swell a plain covariance, though they lie beyond 95 %.
+    """
+    share = weight / weight.sum(axis=1, keepdims=True)
+    plain = np.swapaxes(left * share[..., None], 1, 2) @ left + LEAST_SCATTER**2 * np.eye(3)
+    square = (left @ np.linalg.inv(plain) * left).sum(axis=2)
+    order = np.argsort(square, axis=1)
+    within = np.cumsum(np.take_along_axis(share, order, axis=1), axis=1)
+    last = np.argmax(within >= COVERAGE, axis=1)[:, None]
+    reach = np.take_along_axis(np.take_along_axis(square, order, axis=1), last, axis=1)
+    return np.asarray(plain * (reach / REACH_SQUARE)[..., None])
+
+
+def regress_hair(prior: Prior, lab: Floats, camera: Floats) -> HairRegression:
     """The regression for one camera and light.
 
     Parameters
     ----------
-    hair : ndarray, shape (m, q)
-        Virtual hair in the prior's basis.
+    prior : Prior
+        Its virtual hair, and what each counts.
     lab : ndarray, shape (m, 3)
-        Its L*a*b*.
+        The hair's L*a*b*.
     camera : ndarray, shape (q, 3)
         Balanced sensitivity x light in the basis.
     """
-    root = roots(hair @ camera)
+    root = roots(prior.hair @ camera)
     design = cubic(root)
-    normal = design.T @ design + RIDGE * np.eye(design.shape[1])
-    coefficients = np.asarray(np.linalg.solve(normal, design.T @ lab), np.float64)
+    weighted = design.T * prior.odds
+    normal = weighted @ design + RIDGE * np.eye(design.shape[1])
+    coefficients = np.asarray(np.linalg.solve(normal, weighted @ lab), np.float64)
     return HairRegression(
-        root=root, hair=hair, rest=lab - design @ coefficients, coefficients=coefficients
+        root=root,
+        hair=prior.hair,
+        odds=prior.odds,
+        rare_odds=prior.rare_odds,
+        rest=lab - design @ coefficients,
+        coefficients=coefficients,
     )
 
 
@@ -334,8 +367,9 @@ def fit_level2(
     model = _model(posterior, data, prior, viewing=viewing, seed=reading_seed(reading))
     white = np.array(viewing.white) / 100
     left, fitted = np.full((2, *known.shape), np.nan)
-    left[reading.usable], fitted[reading.usable] = posterior.left_out, posterior.residual
-    to_xyz = np.linalg.lstsq(data.shapes @ model.best.camera, known[reading.usable], rcond=None)[0]
+    left[data.number], fitted[data.number] = posterior.left_out, posterior.residual
+    left[~reading.usable] = fitted[~reading.usable] = np.nan  # burnt ones were not read
+    to_xyz = np.linalg.lstsq(data.shapes @ model.best.camera, known[data.number], rcond=None)[0]
     lab = xyz_to_lab(known, white=white)
     read = [
         xyz_to_lab(np.maximum(known + gap @ to_xyz, MIN_XYZ), white=white) for gap in (fitted, left)
@@ -348,6 +382,7 @@ def fit_level2(
         residual=delta_e(lab, read[0]),
         held_out=delta_e(lab, read[1]),
         missed=missed_along(lab, read[1]),
+        chart_light=model.linear(reading.encoded[reading.usable]),
         facts=_facts(model, posterior),
     )
 
@@ -364,7 +399,7 @@ def _model(
     draws = _unknowns(drawn, data, terms)
     off = 1 + FLARE_SD * shaken.normal(DRAWS, 1, share=VEIL, part=13)
     level = LEVEL_SD[data.is_linear] * shaken.normal(DRAWS, share=LIGHT, part=14)
-    xyz = np.maximum(prior.hair @ prior.xyz_weights(viewing), MIN_XYZ)
+    xyz = np.maximum(prior.true_hair @ prior.xyz_weights(viewing), MIN_XYZ)
     lab = xyz_to_lab(100 * xyz, white=viewing.white)
     return Level2Model(
         posterior=posterior,
@@ -372,7 +407,7 @@ def _model(
         draws=Unknowns(
             curve=draws.curve, scale=draws.scale, camera=draws.camera, flare=draws.flare * off
         ),
-        regression=regress_hair(prior.hair, lab, best.camera),
+        regression=regress_hair(prior, lab, best.camera),
         weights=posterior.field_weights,
         draw_weights=draw_weights,
         field_sd=field_sd,

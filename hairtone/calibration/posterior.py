@@ -4,11 +4,18 @@ Unknowns, one vector: sensitivity x light in the prior's shapes (3q), flare (3),
 over the chart (2), tone coefficients (4, encoded photos); and a smooth field over colour, the
 discrepancy: what the camera's rendering does beyond matrix and tone. The reading of a patch is
 linear in all but the tone, which is linearised anew in each of a few rounds, so that everything
-is in closed form and the uncertainty of the tone is carried into the rest.
+is in closed form and the uncertainty of the tone is carried into the rest. Of a channel at the top
+of the scale only a least light is known; a Gaussian found by expectation propagation [1]_ stands
+for that.
 
 Two things that differ from photo to photo are guessed at, each pair of guesses solved and weighed
 by its evidence: how much gloss the patches show, which hair with its highlights taken out does
 not, and how strong the discrepancy is.
+
+References
+----------
+.. [1] T. P. Minka, Expectation propagation for approximate Bayesian inference, UAI 17 (2001) 362.
+   From memory.
 """
 
 from __future__ import annotations
@@ -18,6 +25,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import log_ndtr
 
 from hairtone.calibration import tone
 from hairtone.calibration.field import CAMERA, LIGHT, PRINT, TONE, VEIL, Shaken, SmoothField
@@ -31,14 +39,18 @@ MIN_LIGHT: Final = 1e-4
 FLARE: Final = (0.008, 0.008)  # mean and SD, relative to white; our choice
 FLARE_SHARED: Final = 0.99  # correlation between channels; our choice
 SLOPE_SD: Final = 0.05  # of the light over the chart; our choice
-RELATIVE_SD: Final = 0.014  # print, gloss and model error of a patch; our choice
 RELATIVE_SHARED: Final = 0.6  # its correlation between channels; our choice
 # guesses at the gloss of patches, relative to white: its mean, and, as gloss only ever adds, its
 # SD from patch to patch; matt or well lit, and shiny; our choice
 GLOSS: Final = (0.0012, 0.004)
+# print and model error of a patch that go with these, relative; our choice
+RELATIVE_SD: Final = (0.008, 0.014)
 GLOSS_SHARED: Final = 0.98  # gloss has the lamp's colour
 LEAST_SD: Final = 0.0003
-CLIPPED_SD: Final = 0.05  # of a channel at either end of the scale; our choice
+CLIPPED_SD: Final = 0.05  # of a channel at the bottom of the scale; our choice
+MOST_ABOVE: Final = (
+    1.0  # light of white by which a burnt channel may lie above its code; our choice
+)
 # guesses at the SD of the discrepancy, of cube roots of light: RAW, encoded; our choice
 FIELD_SD: Final = {True: (0.0015,), False: (0.012, 0.03)}
 FIELD_LENGTH: Final = 0.35  # of cube roots of light; our choice, from simulated looks
@@ -90,8 +102,13 @@ class PatchData:
     def is_clear(self) -> NDArray[np.bool_]:
         """Channels whose reading is off both ends of the scale, shape (n, 3)."""
         if self.is_linear:
-            return np.ones(self.encoded.shape, bool)
-        return np.asarray((self.encoded > CLIPPED[0]) & (self.encoded < CLIPPED[1]))
+            return ~self.is_burnt
+        return np.asarray((self.encoded > CLIPPED[0]) & ~self.is_burnt)
+
+    @property
+    def is_burnt(self) -> NDArray[np.bool_]:
+        """Channels at the top of the scale, whose light is at least what they read, (n, 3)."""
+        return np.asarray(self.encoded >= CLIPPED[1])
 
     def scale(self, curve: Floats) -> Floats:
         """Decoded light of a perfect white under tone (…, 4 or 0), shape (…, 3)."""
@@ -125,7 +142,7 @@ class PatchData:
 def usable_patches(
     reading: ChartReading, prior: Prior, luminance: Floats, light: Floats, *, is_linear: bool
 ) -> PatchData:
-    """The patches of a reading that can be believed.
+    """The patches of a reading that can be believed, and those that are at least so bright.
 
     Parameters
     ----------
@@ -140,7 +157,7 @@ def usable_patches(
     is_linear : bool
         RAW.
     """
-    used = np.flatnonzero(reading.usable)
+    used = np.flatnonzero(reading.usable | reading.burnt)
     shapes = prior.in_basis(reading.reference.reflectance, reading.reference.wavelengths)
     number = np.arange(PATCHES)
     place = np.stack([number % 6 / 5 - 0.5, number // 6 / 3 - 0.5], axis=1)
@@ -160,9 +177,11 @@ def usable_patches(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Guesses:
-    """Gloss of the patches and SD of the discrepancy, each of shape (g,), pair by pair."""
+    """Gloss of the patches, the relative error that goes with it, and SD of the discrepancy, each
+    of shape (g,), pair by pair."""
 
     gloss: Floats
+    relative: Floats
     field_sd: Floats
 
 
@@ -301,17 +320,21 @@ def fit_posterior(data: PatchData, prior: Prior, start: Floats) -> Posterior:
         Tone to start at.
     """
     gloss, field_sd = np.meshgrid(GLOSS, FIELD_SD[data.is_linear])
-    guesses = Guesses(gloss=gloss.ravel(), field_sd=field_sd.ravel())
+    relative = np.tile(RELATIVE_SD, len(field_sd))
+    guesses = Guesses(gloss=gloss.ravel(), relative=relative, field_sd=field_sd.ravel())
     mean, covariance = _full_prior(prior, len(start))
     curve = np.tile(start, (gloss.size, 1))
     doubt = np.ones((gloss.size, len(data.encoded)))
-    now = _solve_round(data, guesses, mean, covariance, curve, doubt)
+    sites = _open_sites(data, gloss.size)
+    now = _solve_round(data, guesses, (mean, covariance), _State(curve, doubt, sites))
     for step in range(1, ROUNDS):
         if len(start):
             curve = tone.keep_rising(now.found[:, -len(start) :])
         if step > 1:
             doubt = _doubt(now, doubt, most=OUTLIER[data.is_linear])
-        before, now = now, _solve_round(data, guesses, mean, covariance, curve, doubt)
+        sites = _censored(now, sites)
+        state = _State(curve, doubt, sites)
+        before, now = now, _solve_round(data, guesses, (mean, covariance), state)
         if step > 1 and np.abs(now.evidence - before.evidence).max() < SETTLED:
             break
     likely = np.exp(now.evidence - now.evidence.max())
@@ -333,10 +356,72 @@ def fit_posterior(data: PatchData, prior: Prior, start: Floats) -> Posterior:
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sites:
+    """Gaussians that stand for "at least so bright", each of shape (g, n, 3): light above what is
+    read, and its variance; 0 where a channel is not burnt, whose indices (3n,) are `burnt`."""
+
+    above: Floats
+    variance: Floats
+    burnt: NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _State:
+    """What a round starts from: tone (g, 4 or 0), factor on each patch's noise (g, n), sites."""
+
+    curve: Floats
+    doubt: Floats
+    sites: _Sites
+
+
+def _open_sites(data: PatchData, guesses: int) -> _Sites:
+    """Sites that say nothing yet."""
+    nothing = np.zeros((guesses, *data.encoded.shape))
+    is_burnt = data.is_burnt
+    return _Sites(
+        above=nothing,
+        variance=nothing + MOST_ABOVE**2 * is_burnt,
+        burnt=np.flatnonzero(is_burnt.T.ravel()),
+    )
+
+
+def _censored(now: _Round, sites: _Sites) -> _Sites:
+    """Sites after one step of expectation propagation [1]_.
+
+    What all else predicts of a burnt channel is cut off below what it reads; the site is the
+    Gaussian that turns the one into mean and variance of the other.
+    """
+    at = sites.burnt
+    if not len(at):
+        return sites
+    inverse = np.diagonal(now.inverse, axis1=-2, axis2=-1)[:, at]
+    off = (now.inverse @ now.missed[..., None])[:, at, 0] / inverse
+    own = _flat(sites.variance)[:, at]
+    spread = np.maximum(1 / inverse - own, LEAST_SD**2)
+    middle = _flat(sites.above)[:, at] - off  # above what is read, as all else predicts
+    root = np.sqrt(spread)
+    pull = np.exp(-0.5 * (middle**2) / spread - log_ndtr(middle / root)) / np.sqrt(2 * np.pi)
+    mean = middle + root * pull
+    kept = np.clip(1 - pull * (pull + middle / root), 1e-3, 1 - 1e-6)  # share of the variance
+    variance = np.minimum(spread * kept / (1 - kept), MOST_ABOVE**2)
+    above = np.clip(variance * (mean / kept - middle) / spread, 0.0, MOST_ABOVE)
+    return _Sites(_refilled(sites.above, at, above), _refilled(sites.variance, at, variance), at)
+
+
+def _refilled(values: Floats, at: NDArray[np.intp], new: Floats) -> Floats:
+    """Values (g, n, 3) with those at flat indices (3n,), channel by channel, replaced."""
+    flat = _flat(values).copy()
+    flat[:, at] = new
+    return np.asarray(np.swapaxes(flat.reshape(len(flat), 3, -1), -1, -2))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Round:
-    """One linearisation, solved: names as in `Posterior`; `block` is each patch's own noise."""
+    """One linearisation, solved: names as in `Posterior`; `block` is each patch's own noise, `read`
+    the light as decoded, `light` the same with what censored channels are thought to have above."""
 
+    read: Floats
     light: Floats
     design: Floats
     block: Floats
@@ -348,17 +433,16 @@ class _Round:
 
 
 def _solve_round(
-    data: PatchData,
-    guesses: Guesses,
-    mean: Floats,
-    covariance: Floats,
-    curve: Floats,
-    doubt: Floats,
+    data: PatchData, guesses: Guesses, prior: tuple[Floats, Floats], state: _State
 ) -> _Round:
+    mean, covariance = prior
+    curve, sites = state.curve, state.sites
     terms = curve.shape[-1]
-    light, slope, bends = data.balanced(curve)
+    read, slope, bends = data.balanced(curve)
+    light = read + sites.above
     design = _design(data, light, bends)
-    block: Floats = _patch_noise(data, guesses, light, slope) * doubt[..., None, None]
+    block: Floats = _patch_noise(data, guesses, light, slope) * state.doubt[..., None, None]
+    block = block + sites.variance[..., None] * np.eye(3)
     across = covariance @ np.swapaxes(design, -1, -2)
     spread = design @ across + _in_full(block) + _field_noise(guesses, light)
     missed = _flat(light) - design @ mean - guesses.gloss[:, None]
@@ -369,6 +453,7 @@ def _solve_round(
     evidence = -0.5 * (missed * (inverse @ missed[..., None])[..., 0]).sum(axis=-1)
     evidence = evidence - 0.5 * np.linalg.slogdet(spread)[1]
     return _Round(
+        read=read,
         light=light,
         design=design,
         block=block,
@@ -434,9 +519,10 @@ def _design(data: PatchData, light: Floats, bends: Floats) -> Floats:
 def _patch_noise(data: PatchData, guesses: Guesses, light: Floats, slope: Floats) -> Floats:
     """Covariance of each patch about the model, shape (g, n, 3, 3)."""
     size = np.maximum(np.abs(light), 1e-3)
-    block = RELATIVE_SD**2 * _shared(RELATIVE_SHARED) * size[..., None] * size[..., None, :]
+    size = size * guesses.relative[:, None, None]
+    block = _shared(RELATIVE_SHARED) * size[..., None] * size[..., None, :]
     block = block + guesses.gloss[:, None, None, None] ** 2 * _shared(GLOSS_SHARED)
-    own = LEAST_SD**2 + slope**2 * data.variance + CLIPPED_SD**2 * ~data.is_clear
+    own = LEAST_SD**2 + slope**2 * data.variance + CLIPPED_SD**2 * ~(data.is_clear | data.is_burnt)
     return np.asarray(block + own[..., None] * np.eye(3))
 
 

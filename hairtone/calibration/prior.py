@@ -24,14 +24,21 @@ class Prior:
         Balanced sensitivity x light in the basis, red, green, blue one after the other.
     covariance : ndarray, shape (3q, 3q)
         Of that.
-    hair : ndarray, shape (n, q)
-        Virtual hair in the basis.
+    hair, true_hair : ndarray, shape (n, q)
+        Virtual hair in the basis: as cameras see it under some light, and in daylight, which is
+        another thing where it fluoresces.
+    odds, rare_odds : ndarray, shape (n,)
+        How much each counts in the mean, which is that of common kinds, and in the spread about
+        it, which has to hold rare kinds too.
     """
 
     basis: Floats
     mean: Floats
     covariance: Floats
     hair: Floats
+    true_hair: Floats
+    odds: Floats
+    rare_odds: Floats
 
     def in_basis(self, reflectance: Floats, wavelengths: Floats) -> Floats:
         """Reflectances (n, m) in the spectral shapes, (n, q)."""
@@ -55,4 +62,7 @@ def load_prior(*, is_linear: bool) -> Prior:
             mean=file[f"{kind}_mean"].astype(np.float64),
             covariance=file[f"{kind}_covariance"].astype(np.float64),
             hair=file["hair"].astype(np.float64),
+            true_hair=file["true_hair"].astype(np.float64),
+            odds=file["odds"].astype(np.float64),
+            rare_odds=file["rare_odds"].astype(np.float64),
         )

@@ -188,6 +188,8 @@ class Calibration:
     missed : ndarray, shape (24, 3), or None
         Each patch when it is left out of the fit less what it is known to be, along the axes of
         the CIEDE2000 metric: as long as `held_out`, with its direction. NaN where never used.
+    chart_light : ndarray, shape (m, 3), or None
+        Balanced linear light of the patches that were read: what the calibration spans.
     facts : dict
         What the fit found (light family, flare, tone), JSON-ready, for the methods section.
     flags : tuple of Flag
@@ -201,5 +203,6 @@ class Calibration:
     residual: NDArray[np.float64]
     held_out: NDArray[np.float64]
     missed: Floats | None = None
+    chart_light: Floats | None = None
     facts: dict[str, object] = field(default_factory=dict)
     flags: tuple[Flag, ...] = ()

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from hairtone.chart.identity import COLUMNS, ROWS, covered_parts
 from hairtone.chart.lattice import map_points
-from hairtone.chart.patches import PatchReadings
+from hairtone.chart.patches import TOP, PatchReadings
 from hairtone.chart.refine import CENTRES, Grid
 from hairtone.chart.search import BY_HAND
 from hairtone.chart.types import GREYS, PATCH_NAMES, PATCHES, ChartReference
@@ -98,7 +98,9 @@ def patch_misfit(
     is_linear : bool
         Readings are linear light already.
     """
-    top = max(float(encoded[use].max()), 1e-6)
+    # where something is burnt out, the scale ends there, whatever the lightest patch left reads
+    is_burnt = bool((encoded > TOP).any())
+    top = BRIGHTEST if is_burnt else max(float(encoded[use].max()), 1e-6)
     if is_linear:
         light = np.clip(encoded / top, 0, None)[None]
         starts = use[None] & ~covered_parts()
@@ -202,11 +204,11 @@ def judge_patches(
     )
     typical = _require_this_chart(readings, misfit, sound=sound, reference=reference, photo=photo)
     odd = sound & _are_odd(readings, misfit, sound=sound)
-    _require_enough(sound & ~odd, uneven=uneven, photo=photo)
+    _require_enough(sound & ~odd, uneven=uneven, burnt=bright, photo=photo)
     return sound & ~odd, (
         *dim,
         *_doubtful(typical, reference),
-        *_left_out(bright | dark, uneven, odd),
+        *_left_out(bright, dark, uneven, odd),
         *blur_flags(grid.edge_px, patch_px=grid.patch_px),
     )
 
@@ -245,22 +247,30 @@ def _beside(patches: Marks) -> Marks:
 
 
 def _require_exposure(bright: Marks, dark: Marks, *, photo: Photo) -> None:
+    limits = read_limits("chart")
     clipped = bright | dark
-    least = read_limits("chart")["least_usable_patches"]
-    if not clipped[IS_GREY].any() and (~clipped).sum() >= least:
+    greys = int((~clipped)[IS_GREY].sum())
+    least, least_greys = limits["least_usable_patches"], limits["least_usable_greys"]
+    if greys >= least_greys and not dark[IS_GREY].any() and (~clipped).sum() >= least:
         return
-    code, what, remedy = (
-        ("over-exposed", "clipped", "Lower the exposure by about one stop")
-        if bright.sum() >= dark.sum()
-        else ("under-exposed", "black", "Raise the exposure by one or two stops")
+    left = (
+        f"{clipped.sum()} of {PATCHES} patches are {{}} (such as "
+        f"{patch_names(clipped & IS_GREY if clipped[IS_GREY].any() else clipped)}). "
     )
-    named = clipped & IS_GREY if clipped[IS_GREY].any() else clipped
+    if bright.sum() >= dark.sum():
+        raise ChartError(
+            "over-exposed",
+            f"The photo is too bright (over-exposed): {left.format('burnt out')}We need "
+            f"{least:.0f} patches and {least_greys:.0f} greys that are not.",
+            where=photo.name,
+            remedy="Take the photo again about one stop darker.",
+        )
     raise ChartError(
-        code,
-        f"The photo is {code}: {clipped.sum()} of {PATCHES} patches {what} (such as "
-        f"{patch_names(named)}); {least:.0f} patches and all six greys are needed.",
+        "under-exposed",
+        f"The photo is too dark (under-exposed): {left.format('black')}We need "
+        f"{least:.0f} patches and all six greys.",
         where=photo.name,
-        remedy=f"{remedy} and photograph again.",
+        remedy="Take the photo again one or two stops brighter.",
     )
 
 
@@ -298,14 +308,15 @@ def _require_this_chart(
     )
 
 
-def _require_enough(usable: Marks, *, uneven: Marks, photo: Photo) -> None:
+def _require_enough(usable: Marks, *, uneven: Marks, burnt: Marks, photo: Photo) -> None:
+    """Refuse a chart of which too little is left; greys may be burnt out, but not covered."""
     least = read_limits("chart")["least_usable_patches"]
     greys = usable[IS_GREY].sum()
-    if usable.sum() >= least and greys == len(GREYS):
+    if usable.sum() >= least and (usable | burnt)[IS_GREY].all():
         return
     left = (
-        f"({patch_names(~usable)}); {usable.sum()} patches and {greys} greys are left, and "
-        f"{least:.0f} and all six are needed"
+        f"({patch_names(~usable)}); {usable.sum()} patches and {greys} greys are left. We need "
+        f"{least:.0f}, and every grey that is not burnt out"
     )
     if 2 * (uneven & ~usable).sum() > (~usable).sum():
         raise ChartError(
@@ -337,9 +348,10 @@ def _doubtful(typical: float, reference: ChartReference) -> tuple[Flag, ...]:
     return (flag,)
 
 
-def _left_out(clipped: Marks, uneven: Marks, odd: Marks) -> tuple[Flag, ...]:
+def _left_out(bright: Marks, dark: Marks, uneven: Marks, odd: Marks) -> tuple[Flag, ...]:
     causes = (
-        (clipped, "patches-clipped", "clipped", "Lower the exposure a little."),
+        (bright, "patches-clipped", "burnt out", "Take the next photo a little darker."),
+        (dark, "patches-clipped", "black", "Take the next photo a little brighter."),
         (
             uneven,
             "glare",
@@ -358,6 +370,7 @@ def _left_out(clipped: Marks, uneven: Marks, odd: Marks) -> tuple[Flag, ...]:
             code=code,
             says=f"{which.sum()} of {PATCHES} patches left out: {what} ({patch_names(which)}).",
             remedy=remedy,
+            is_note=code == "patches-clipped",
         )
         for which, code, what, remedy in causes
         if which.any()

@@ -12,6 +12,8 @@ from hairtone.colorimetry import Floats, Viewing
 from hairtone.errors import Flag
 
 PATCHES = 24
+MOST_CLIPPED = 0.1  # share of a patch's pixels that its trimmed mean leaves out all the same
+LEAST_BURNT = 0.985  # encoded value of a channel from which it is at the top of the scale
 GREYS = (18, 19, 20, 21, 22, 23)  # white to black; rows run 6 a row from dark skin
 
 PATCH_NAMES = (
@@ -109,3 +111,9 @@ class ChartReading:
     usable: NDArray[np.bool_]
     is_mirrored: bool = False
     flags: tuple[Flag, ...] = ()
+
+    @property
+    def burnt(self) -> NDArray[np.bool_]:
+        """Patches left out as too bright, shape (24,): they are at least as bright as they read."""
+        at_top = np.asarray(self.encoded).max(axis=1) >= LEAST_BURNT
+        return np.asarray(~self.usable & (self.clipped > MOST_CLIPPED) & at_top)

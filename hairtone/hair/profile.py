@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from hairtone.calibration.reach import outside_flags
 from hairtone.calibration.types import Calibration, ColourModel, LightField
 from hairtone.colorimetry import Floats, lab_to_xyz, xyz_to_lab
 from hairtone.errors import Flag
@@ -65,7 +66,10 @@ def measure_profile(
         draws=draws.astype(np.float32),
         viewing=calibration.viewing,
         pixels=sums.count.sum(axis=(1, 2)).astype(np.int64),
-        flags=notes + doubts + profile_flags(photo, strand, cells, sums, body),
+        flags=notes
+        + doubts
+        + profile_flags(photo, strand, cells, sums, body)
+        + outside_flags(calibration, linear),
         sampling_draws=shaken.astype(np.float32),
         facts=body.facts,
     )

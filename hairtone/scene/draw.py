@@ -27,7 +27,7 @@ from hairtone.scene.types import (
 )
 from hairtone.spectra.cameras import draw_scene_camera
 from hairtone.spectra.hair import HAIR_CLASSES, HairRecipe, draw_hair
-from hairtone.spectra.lights import LIGHT_FAMILIES, draw_light
+from hairtone.spectra.lights import LIGHT_FAMILIES, Light, draw_light, reference_light
 from hairtone.spectra.viewing import viewing_wavelengths
 
 
@@ -122,7 +122,7 @@ class Wish:
     Attributes
     ----------
     hair_class : str or None
-        One of `HAIR_CLASSES`.
+        One of `HAIR_CLASSES`, which the draw is from, or of `VIVID_CLASSES`.
     light_family : str or None
         One of `LIGHT_FAMILIES`.
     """
@@ -171,13 +171,14 @@ def random_scene(
         turn_deg=handling.turn_deg,
         any_way=protocol == "ordinary",
     )
+    light = draw_light(light_family, seed=own[1])
     return Scene(
-        light=draw_light(light_family, seed=own[1]),
+        light=light,
         camera=draw_scene_camera(seed=own[2]),
         size=size,
         chart=_draw_chart(layout, handling, rng),
         tresses=tuple(
-            _draw_tress(layout, number, hair_class, handling, seed=own[4 + number])
+            _draw_tress(layout, number, hair_class, handling, seed=own[4 + number], light=light)
             for number in range(tresses)
         ),
         board=_draw_board(rng),
@@ -253,7 +254,7 @@ def _draw_chart(layout: Layout, handling: Handling, rng: np.random.Generator) ->
 
 
 def _draw_tress(
-    layout: Layout, number: int, hair_class: str, handling: Handling, *, seed: int
+    layout: Layout, number: int, hair_class: str, handling: Handling, *, seed: int, light: Light
 ) -> Tress:
     rng = np.random.default_rng(seed)
     recipe = draw_hair(hair_class, seed=int(rng.integers(2**31)))
@@ -267,15 +268,19 @@ def _draw_tress(
         for _ in range(int(rng.integers(0, 3)))
     )
     width = layout.tress_widths_px[number]
+    along = draw_along(recipe, seed=int(rng.integers(2**31)))
+    spread = rng.uniform(0.05, 0.3)
+    daylight = reference_light("CIE D65")
+    hair, seen = (
+        tress_hair(recipe, along, fibre_spread=spread, light=lamp.spectrum)
+        for lamp in (daylight, light)
+    )
     return Tress(
         roots=layout.roots[number],
         ends=layout.ends[number],
         width_px=width,
-        hair=tress_hair(
-            recipe,
-            draw_along(recipe, seed=int(rng.integers(2**31))),
-            fibre_spread=rng.uniform(0.05, 0.3),
-        ),
+        hair=hair,
+        seen=seen if any(dye.glow for dye in recipe.dyes) else None,
         bow_px=rng.normal(0, 0.08) * width,
         taper=rng.uniform(0, 0.3),
         raggedness=rng.uniform(0.004, 0.02),

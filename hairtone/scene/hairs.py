@@ -67,6 +67,7 @@ def tress_hair(
     dye: float = 1.0,
     fibre_spread: float = 0.15,
     white_share: float = 0.0,
+    light: Floats | None = None,
 ) -> Floats:
     """Reflectances of a tress, shape (31 positions, 8 kinds of fibre, 81).
 
@@ -82,6 +83,8 @@ def tress_hair(
         SD of the logarithm of what pigment single fibres hold.
     white_share : float, optional
         Share of fibres without melanin, in steps of an eighth.
+    light : ndarray, shape (81,), optional
+        Light that excites what fluoresces; see `hair_reflectance`.
     """
     share = run_along(along.onset)[:, None]
     places = np.linspace(0, 1, POSITIONS)
@@ -97,4 +100,5 @@ def tress_hair(
         melanin=melanin,
         keratin=along.keratin_at_ends**share * np.ones(KINDS),
         dye=dye * along.dye_at_ends**share * patchy[:, None] * kinds,
+        light=light,
     )

@@ -74,12 +74,14 @@ def draw_tress(
     """
     ground = _ground(canvas, tress, rng)
     _cast_shadow(canvas, tress, ground)
-    kinds, spectra = _fibre_kinds(tress, ground, rng)
+    kinds = _fibre_kinds(tress, ground, rng)
+    spectra = _along(tress.hair)
+    seen = spectra if tress.seen is None else _along(tress.seen)
     strands = _strand_light(tress, ground, rng)
     row = np.clip((ground.along * TABLE).astype(np.intp), 0, TABLE - 1)
     entry = row * spectra.shape[1] + kinds
 
-    table = (spectra @ weights).astype(np.float32).reshape(-1, 3)
+    table = (seen @ weights).astype(np.float32).reshape(-1, 3)
     body = table[entry] * strands[..., None]
     round_ = 1 - np.sqrt(np.maximum(1 - 0.96 * ground.across**2, 0.0))
     body = body * (1 - tress.curvature * round_).astype(np.float32)[..., None]
@@ -137,18 +139,20 @@ def _noise(ground: _Ground, values: NDArray[np.generic]) -> NDArray[np.generic]:
     return values[ground.fibre % values.shape[0], ground.segment % values.shape[1]]
 
 
-def _fibre_kinds(
-    tress: Tress, ground: _Ground, rng: np.random.Generator
-) -> tuple[NDArray[np.intp], Floats]:
-    """Kind of fibre at each pixel, and reflectances of position and kind, (TABLE, k, 81)."""
-    places, kinds, _ = tress.hair.shape
+def _fibre_kinds(tress: Tress, ground: _Ground, rng: np.random.Generator) -> NDArray[np.intp]:
+    """Kind of fibre at each pixel."""
+    field = rng.integers(0, tress.hair.shape[1], (1021, 61), dtype=np.uint8)
+    return np.asarray(_noise(ground, field), np.intp)
+
+
+def _along(hair: Floats) -> Floats:
+    """Reflectances of position and kind, (TABLE, k, 81), of those at even positions (p, k, 81)."""
+    places = len(hair)
     at = np.linspace(0, places - 1, 2 * TABLE + 1)[1::2]
     low = np.clip(np.floor(at).astype(np.intp), 0, max(places - 2, 0))
     share = (at - low)[:, None, None]
-    after = tress.hair[np.minimum(low + 1, places - 1)]
-    spectra = (1 - share) * tress.hair[low] + share * after
-    field = rng.integers(0, kinds, (1021, 61), dtype=np.uint8)
-    return np.asarray(_noise(ground, field), np.intp), spectra
+    after = hair[np.minimum(low + 1, places - 1)]
+    return np.asarray((1 - share) * hair[low] + share * after)
 
 
 def _strand_light(tress: Tress, ground: _Ground, rng: np.random.Generator) -> Singles:

@@ -86,7 +86,10 @@ class Tress:
     width_px : float
         Across, at the roots. [pixels]
     hair : ndarray, shape (p, k, 81)
-        Reflectance at p even positions roots→ends of k equally frequent kinds of fibre.
+        Reflectance at p even positions roots→ends of k equally frequent kinds of fibre; of hair
+        that fluoresces, the radiance factor in daylight.
+    seen : ndarray, shape (p, k, 81), or None
+        The same under the scene's light, where that is another thing.
     bow_px : float
         How far the line's middle bows out to the left of roots→ends. [pixels]
     taper : float
@@ -111,6 +114,7 @@ class Tress:
     ends: tuple[float, float]
     width_px: float
     hair: Floats
+    seen: Floats | None = None
     bow_px: float = 0.0
     taper: float = 0.15
     raggedness: float = 0.012

@@ -32,6 +32,8 @@ EUMELANIN_POWER: Final = 3.33  # [1], [2]
 PHEOMELANIN_POWER: Final = 4.75  # [2]
 KERATIN_DECAY_NM: Final = 55.0  # our choice: gone by mid-green, as undyed white hair looks
 HAIR_CLASSES: Final = ("dark natural", "red", "fashion", "light", "white")
+# dyes that ask for more than broad bands: drawn when named, in no random mix
+VIVID_CLASSES: Final = ("narrow", "fluorescent")
 # Absorption peak and width of dyes by the colour they give; our choice within the visible bands
 # of nitro, azo and anthraquinone dyes. [nm]
 DYE_BANDS: Final = {
@@ -43,6 +45,9 @@ DYE_BANDS: Final = {
     "blue": (612.0, 46.0),
     "teal": (648.0, 42.0),
 }
+# emission lies beyond absorption by this many widths of the band; our choice, common practice
+STOKES_SHIFT: Final = 1.0
+LEAST_POWER: Final = 0.02  # of a light's mean: a factor on darkness would mean nothing; our choice
 _DYE_SLOTS = 2  # bands a draw may have at most; our choice
 DYE_CHANCE = 0.5  # that a slot is filled; our choice
 DIFFUSING = 0.3  # share of hair dense enough for light to diffuse; our choice
@@ -117,7 +122,9 @@ class Dye:
     amount : float
         K/S at the highest point of its band.
     peak_nm, width_nm, skew, shoulder, shoulder_offset_nm : float
-        Its band; see `pigments.dye_absorption`.
+        Its band; see `dye_absorption`.
+    glow : float
+        Photons given back as fluorescence for each that the dye takes, 0..1.
     """
 
     amount: float
@@ -126,6 +133,7 @@ class Dye:
     skew: float = 0.0
     shoulder: float = 0.0
     shoulder_offset_nm: float = 40.0
+    glow: float = 0.0
 
     def absorption(self) -> Floats:
         """K/S on the viewing's wavelengths, shape (81,)."""
@@ -136,6 +144,17 @@ class Dye:
             shoulder=self.shoulder,
             shoulder_offset_nm=self.shoulder_offset_nm,
         )
+
+    def emission(self) -> Floats:
+        """Spectrum of its fluorescence, shape (81,), sum 1: the band mirrored beyond its peak."""
+        band = dye_absorption(
+            peak_nm=self.peak_nm + STOKES_SHIFT * self.width_nm,
+            width_nm=self.width_nm,
+            skew=0.4,
+            shoulder=self.shoulder,
+            shoulder_offset_nm=abs(self.shoulder_offset_nm),
+        )
+        return np.asarray(band / band.sum())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,6 +198,7 @@ def hair_reflectance(
     melanin: ArrayLike = 1.0,
     keratin: ArrayLike = 1.0,
     dye: ArrayLike = 1.0,
+    light: Floats | None = None,
 ) -> Floats:
     """Diffuse reflectance of hair laid flat, the surface floor in it, 0..1.
 
@@ -188,6 +208,9 @@ def hair_reflectance(
         What is in it.
     melanin, keratin, dye : array_like, optional
         Factors on the recipe's amounts; shapes broadcast to the result's.
+    light : ndarray, shape (81,), optional
+        Relative power of the light. With it, dyes that glow add their fluorescence: what comes
+        back is then the radiance factor under this very light, which may pass 1.
 
     Returns
     -------
@@ -196,7 +219,9 @@ def hair_reflectance(
 
     Notes
     -----
-    A thick Kubelka-Munk layer under a surface that sends `surface` straight back.
+    A thick Kubelka-Munk layer under a surface that sends `surface` straight back. Of the photons
+    that go in and are not sent back, a dye takes its share of the absorption; what it gives back
+    of them is weakened on its way out by the root of what the layer reflects [ours].
     """
     pheo = recipe.pheo_share
     brown = (1 - pheo) * melanin_absorption(power=recipe.eu_power)
@@ -207,7 +232,17 @@ def hair_reflectance(
     absorbing = factors[0] * brown + factors[1] * yellow + factors[2] * colour
     scattering = (viewing_wavelengths() / 550.0) ** -recipe.scatter_power
     inside = recipe.top * thick_layer(absorbing, scattering)
-    return np.asarray(recipe.surface + (1 - recipe.surface) * inside)
+    plain = np.asarray(recipe.surface + (1 - recipe.surface) * inside)
+    if light is None or not any(d.glow for d in recipe.dyes):
+        return plain
+    wavelengths = viewing_wavelengths()
+    taken = (recipe.top - inside) / np.maximum(absorbing, 1e-12) * light * wavelengths
+    for each in recipe.dyes:
+        share = factors[2] * each.absorption()
+        photons = each.glow * (taken * share).sum(axis=-1, keepdims=True)
+        given = photons * each.emission() / wavelengths * np.sqrt(inside)
+        plain = plain + given / np.maximum(light, LEAST_POWER * light.mean())
+    return plain
 
 
 def draw_hair(hair_class: str, *, seed: int) -> HairRecipe:
@@ -216,7 +251,7 @@ def draw_hair(hair_class: str, *, seed: int) -> HairRecipe:
     Parameters
     ----------
     hair_class : str
-        One of `HAIR_CLASSES`.
+        One of `HAIR_CLASSES` or `VIVID_CLASSES`.
     seed : int
         Of the draw.
 
@@ -231,9 +266,11 @@ def draw_hair(hair_class: str, *, seed: int) -> HairRecipe:
         "fashion": _fashion,
         "light": _light,
         "white": _white,
+        "narrow": _narrow,
+        "fluorescent": _fluorescent,
     }
     if hair_class not in draws:
-        raise ValueError(f"Hair class {hair_class!r} is not known. Choose from {HAIR_CLASSES}.")
+        raise ValueError(f"Hair class {hair_class!r} is not known. Choose from {tuple(draws)}.")
     rng = np.random.default_rng(seed)
     base = HairRecipe(
         melanin=1.0,
@@ -273,6 +310,37 @@ def _fashion(base: HairRecipe, rng: np.random.Generator) -> HairRecipe:
     return replace(base, melanin=10 ** rng.uniform(-0.9, 0.3), dyes=dyes)
 
 
+def _narrow(base: HairRecipe, rng: np.random.Generator) -> HairRecipe:
+    """Dyes of narrow bands with a step on their short-wave side, as cyanines have them."""
+    dyes = tuple(
+        Dye(
+            amount=10 ** rng.uniform(-0.6, 1.3),
+            peak_nm=rng.uniform(430.0, 650.0),
+            width_nm=rng.uniform(12.0, 25.0),
+            skew=rng.uniform(-0.25, 0.25),
+            shoulder=rng.uniform(0.1, 0.6),
+            shoulder_offset_nm=-rng.uniform(22.0, 42.0),
+        )
+        for _ in range(int(rng.integers(1, 3)))
+    )
+    return replace(base, melanin=10 ** rng.uniform(-0.9, 0.3), dyes=dyes)
+
+
+def _fluorescent(base: HairRecipe, rng: np.random.Generator) -> HairRecipe:
+    """One dye that glows a little, alone or with a broad one that does not."""
+    glowing = Dye(
+        amount=10 ** rng.uniform(-0.6, 1.0),
+        peak_nm=rng.uniform(430.0, 570.0),
+        width_nm=rng.uniform(18.0, 36.0),
+        skew=rng.uniform(-0.25, 0.0),
+        shoulder=rng.uniform(0.1, 0.5),
+        shoulder_offset_nm=-rng.uniform(22.0, 42.0),
+        glow=rng.uniform(0.05, 0.15),
+    )
+    others = draw_dyes(tuple(DYE_BANDS), rng, count=int(rng.integers(0, 2)), high=0.5)
+    return replace(base, melanin=10 ** rng.uniform(-0.9, 0.3), dyes=(glowing, *others))
+
+
 def draw_dyes(
     colours: tuple[str, ...], rng: np.random.Generator, *, count: int, high: float
 ) -> tuple[Dye, ...]:
@@ -291,8 +359,29 @@ def draw_dyes(
     )
 
 
-def draw_broad_hair(count: int, *, seed: int, dye_chance: float = DYE_CHANCE) -> Floats:
-    """Reflectances of hair of every kind, shape (count, 81), on `viewing_wavelengths()`.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Breadth:
+    """How far a family of broad hair reaches.
+
+    Attributes
+    ----------
+    dye_chance : float
+        That each of two dye bands is there; 0 for hair without dye.
+    width_nm : tuple of float
+        Least and largest SD of a band. [nm]
+    darkest : float
+        Power of ten that melanin's absorption reaches.
+    """
+
+    dye_chance: float = DYE_CHANCE
+    width_nm: tuple[float, float] = (26.0, 60.0)
+    darkest: float = 2.0
+
+
+def draw_broad_hair(
+    count: int, *, seed: int, breadth: Breadth = Breadth()
+) -> tuple[Floats, Floats]:
+    """Reflectances of hair of every kind, and the share of the light that its dyes take.
 
     Parameters
     ----------
@@ -300,8 +389,13 @@ def draw_broad_hair(count: int, *, seed: int, dye_chance: float = DYE_CHANCE) ->
         How many.
     seed : int
         Of the draw.
-    dye_chance : float, optional
-        That each of two dye bands is there; 0 for hair without dye.
+    breadth : Breadth, optional
+        What the family may hold.
+
+    Returns
+    -------
+    reflectance, taken : ndarray, shape (count, 81)
+        On `viewing_wavelengths()`, 0..1.
 
     Notes
     -----
@@ -319,20 +413,23 @@ def draw_broad_hair(count: int, *, seed: int, dye_chance: float = DYE_CHANCE) ->
     relative = wavelengths / 550.0
     pheo = rng.beta(1.0, 3.0, (count, 1))
     brown = (1 - pheo) * relative ** -uniform(2.6, 4.2) + pheo * relative ** -uniform(4.0, 5.6)
-    absorbing = 10 ** uniform(-1.8, 2.0) * brown
+    absorbing = 10 ** uniform(-1.8, breadth.darkest) * brown
     absorbing += 10 ** uniform(-2.5, -0.9) * np.exp(-(wavelengths - 420.0) / uniform(40.0, 80.0))
+    dye = np.zeros((count, len(wavelengths)))
     for _ in range(_DYE_SLOTS):
-        present = rng.random((count, 1)) < dye_chance
-        distance = (wavelengths - uniform(405.0, 670.0)) / uniform(26.0, 60.0)
-        absorbing += present * 10 ** uniform(-1.0, 1.3) * np.exp(-0.5 * distance**2)
+        present = rng.random((count, 1)) < breadth.dye_chance
+        distance = (wavelengths - uniform(405.0, 670.0)) / uniform(*breadth.width_nm)
+        dye += present * 10 ** uniform(-1.0, 1.3) * np.exp(-0.5 * distance**2)
+    absorbing = absorbing + dye
 
     shape = uniform(0.5, 1.1)
-    absorbing = uniform(1.0, 3.0) * absorbing
+    strength = uniform(1.0, 3.0)
     inside = np.where(
         rng.random((count, 1)) < DIFFUSING,
-        np.exp(-np.sqrt(2 * absorbing)),
-        (1 + absorbing / shape) ** -shape,
+        np.exp(-np.sqrt(2 * strength * absorbing)),
+        (1 + strength * absorbing / shape) ** -shape,
     )
     floor, top = uniform(0.003, 0.025), uniform(*TOP)
     slope = relative ** rng.normal(0, 0.12, (count, 1))
-    return np.clip(floor + (1 - floor) * top * inside * slope, 0.003, 1.0)
+    reflectance = np.clip(floor + (1 - floor) * top * inside * slope, 0.003, 1.0)
+    return reflectance, (1 - inside) * dye / absorbing

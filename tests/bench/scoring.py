@@ -10,6 +10,8 @@ import numpy as np
 from hairtone.colorimetry import Floats, delta_e
 from hairtone.scene.types import ZONES
 
+RESAMPLES = 2000  # of the hairs, for the interval of a rate
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Score:
@@ -109,7 +111,10 @@ def print_errors(name: str, scores: list[Score], *, photos: int) -> None:
 
 def print_coverage(name: str, scores: list[Score]) -> None:
     """Coverage and median widths: overall, by class of hair, family of light and protocol."""
-    print(f"\n{'95 %: ' + name:<22} {'n':>4} {'colour':>8} {'u95':>6} {'gap':>8} {'width':>6}")
+    print(
+        f"\n{'95 %: ' + name:<22} {'n':>4} {'ΔE00':>11} {'colour':>8} {'99 %':>13} {'u95':>6} "
+        f"{'gap':>8} {'width':>6}"
+    )
     _coverage_row("all", scores)
     kinds: tuple[Callable[[Score], str], ...] = (
         lambda s: s.hair_class,
@@ -122,8 +127,15 @@ def print_coverage(name: str, scores: list[Score]) -> None:
 
 
 def _coverage_row(name: str, scores: list[Score]) -> None:
-    colour = 100 * np.mean([s.covered for s in scores])
+    within = np.array([s.covered for s in scores])
+    colour = 100 * within.mean()
+    again = np.random.default_rng(0).integers(len(within), size=(RESAMPLES, len(within)))
+    low, high = np.quantile(100 * within.mean(axis=1)[again].mean(axis=1), (0.005, 0.995))
+    errors = mean_and_p95(np.concatenate([s.errors for s in scores]))
     u95 = np.median([s.u95 for s in scores])
     gap = 100 * np.mean([s.is_gap_covered for s in scores])
     width = np.median([s.gap_width for s in scores])
-    print(f"{name:<22} {len(scores):>4} {colour:>7.1f}% {u95:>6.2f} {gap:>7.1f}% {width:>6.2f}")
+    print(
+        f"{name:<22} {len(scores):>4} {errors:>11} {colour:>7.1f}% {low:>6.1f} {high:>6.1f} "
+        f"{u95:>6.2f} {gap:>7.1f}% {width:>6.2f}"
+    )

@@ -1,5 +1,7 @@
 """Hair models, against measured hair."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from published import shared_folder
@@ -8,11 +10,14 @@ from scipy.optimize import least_squares
 from hairtone.colorimetry import DEFAULT_VIEWING, delta_e, xyz_to_lab
 from hairtone.spectra.hair import (
     HAIR_CLASSES,
+    VIVID_CLASSES,
+    Dye,
     HairRecipe,
     draw_broad_hair,
     draw_hair,
     hair_reflectance,
 )
+from hairtone.spectra.lights import reference_light
 from hairtone.spectra.viewing import reflectance_to_xyz, viewing_wavelengths
 
 
@@ -85,7 +90,7 @@ def test_measured_hair_lies_inside_the_broad_family():
     The draws fill some 80 x 65 x 95 units of L*a*b*: about 3 units from one to the next.
     """
     wavelengths, measured = measured_hair()
-    broad = lab_of(draw_broad_hair(20_000, seed=3))
+    broad = lab_of(draw_broad_hair(20_000, seed=3)[0])
 
     nearest = [delta_e(hair, broad).min() for hair in lab_of(measured, wavelengths)]
 
@@ -132,7 +137,57 @@ def test_an_unknown_class_is_a_slip_that_lists_the_known_ones():
 def test_the_same_seed_draws_the_same_hair():
     assert draw_hair("red", seed=9) == draw_hair("red", seed=9)
     assert draw_hair("red", seed=9) != draw_hair("red", seed=10)
-    assert np.array_equal(draw_broad_hair(5, seed=1), draw_broad_hair(5, seed=1))
+    assert np.array_equal(draw_broad_hair(5, seed=1)[0], draw_broad_hair(5, seed=1)[0])
+
+
+def test_dyes_that_do_not_glow_reflect_alike_in_every_light():
+    recipe = draw_hair("narrow", seed=3)
+    lamp = reference_light("CIE A").spectrum
+
+    assert np.array_equal(hair_reflectance(recipe, light=lamp), hair_reflectance(recipe))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_fluorescence_gives_back_the_stated_share_of_photons_at_most(seed):
+    """Photons out, those lost on the way out included, over photons that the dye takes in."""
+    recipe = draw_hair("fluorescent", seed=seed)
+    lamp = reference_light("CIE D65").spectrum
+    given = hair_reflectance(recipe, light=lamp) - hair_reflectance(recipe)
+    photons = lamp * viewing_wavelengths()
+    without = replace(recipe, dyes=tuple(replace(d, amount=0.0) for d in recipe.dyes))
+    taken = (hair_reflectance(without) - hair_reflectance(recipe)) @ photons
+    most = max(dye.glow for dye in recipe.dyes)
+
+    assert (given >= 0).all()
+    assert 0 < given @ photons < 2 * most * taken  # light scattered inside meets the dye again
+
+
+def test_fluorescence_follows_the_light_that_excites_it():
+    """A lamp without the light that a dye takes makes nothing of it glow."""
+    glowing = Dye(amount=2.0, peak_nm=450.0, width_nm=25.0, glow=0.1)
+    recipe = HairRecipe(melanin=0.2, dyes=(glowing,))
+    daylight = reference_light("CIE D65").spectrum
+    filtered = np.where(viewing_wavelengths() > 525, daylight, 0.0)
+
+    lit, unlit = (
+        (hair_reflectance(recipe, light=lamp) - hair_reflectance(recipe)) @ daylight
+        for lamp in (daylight, filtered)
+    )
+
+    assert lit > 0
+    assert unlit < 0.05 * lit
+
+
+@pytest.mark.parametrize("kind", VIVID_CLASSES)
+def test_vivid_classes_are_as_narrow_or_as_glowing_as_they_say(kind):
+    dyes = [dye for k in range(60) for dye in draw_hair(kind, seed=k).dyes]
+
+    if kind == "narrow":
+        assert all(12 <= dye.width_nm <= 25 and not dye.glow for dye in dyes)
+    else:
+        glow = [dye.glow for dye in dyes if dye.glow]
+        assert len(glow) == 60
+        assert 0.09 < np.mean(glow) < 0.11
 
 
 def test_white_hair_is_light_and_nearly_without_colour():
