@@ -22,9 +22,10 @@ from hairtone.hair.centre import (
     resampled,
 )
 from hairtone.hair.clamp import without_clamps
+from hairtone.hair.content import see_fibres
 from hairtone.hair.edges import full_mask
 from hairtone.hair.features import Features, frame_features
-from hairtone.hair.outline import Mask, Piece, find_pieces
+from hairtone.hair.outline import Mask, Piece, find_pieces, is_fellow
 from hairtone.hair.roots import SIDES, held_end, named_end, roots_assumed, roots_last
 from hairtone.hair.section import Section, section_along, section_mask
 from hairtone.hair.strip import after_regrowth, check_line
@@ -36,6 +37,8 @@ from hairtone.reference import read_limits
 LEAST_WIDTH: Final = 12.0  # photo pixels; our choice: four lanes of fibres inside mixed edges
 LEAST_LENGTH: Final = 60.0  # photo pixels; a row of pixels to a bin
 LOOSE: Final = 0.1  # of the length, where single fibres end; our choice
+
+NO_OUTLINE: Final = {"outline-open", "outline-none"}  # flags that leave the hair's sides open
 
 BY_HAND = (
     "Draw the root-to-ends line by hand in the picker, or give it as 'line' in the sheet "
@@ -83,10 +86,15 @@ def find_strands(
             laid.append((piece, line))
     if not laid:
         raise _not_found(photo)
+    laid, plain, unseen = _with_fibres(photo, reading, laid, features)
+    things += plain
+    if not laid:
+        raise _no_fibres(photo, features.to_photo(np.argwhere(plain[0]).mean(axis=0)[::-1]))
     ends = _root_ends(laid, roots, where=photo.name)
     found, others = [], _left_out(seen.left_out + things, features)
     for (piece, line), (turned, is_certain) in zip(laid, ends, strict=True):
         flags = others if is_certain else (roots_assumed(), *others)
+        flags += (_fibres_unseen(reading),) if any(piece is one for one in unseen) else ()
         merged = _merged(photo, line, features)
         if isinstance(merged, Flag):
             flags += (merged,)
@@ -177,6 +185,59 @@ def section_of(photo: Photo, line: Floats, *, width: float | None = None) -> Sec
     if width is not None and width < LEAST_WIDTH:
         raise _too_small(photo, f"The strip is {width:.0f} pixels wide", "a wider strip")
     return section_along(photo, line, width=width)
+
+
+def refuse_without_fibres(photo: Photo, strand: Strand, reading: ChartReading) -> Strand:
+    """A strand along a given line, flagged where no fibres can show.
+
+    Raises
+    ------
+    HairError
+        ``no-fibres``: the photo is sharp enough to show fibres and what lies on the line has none.
+    """
+    limits = read_limits("hair")
+    run = see_fibres(photo, strand.line, width=strand.width)
+    is_doubtful = any(flag.code in NO_OUTLINE and not flag.is_note for flag in strand.flags)
+    least = "refuse_open_run_below" if is_doubtful else "refuse_run_below"
+    if run >= limits[least]:
+        return strand
+    if _fibres_would_show(reading):
+        raise _no_fibres(photo, strand.line.mean(axis=0))
+    return dataclasses.replace(strand, flags=(*strand.flags, _fibres_unseen(reading)))
+
+
+def _fibres_would_show(reading: ChartReading) -> bool:
+    """Whether the chart's edges are so sharp that hair would show its fibres; NaN is not."""
+    return bool(reading.edge_px <= read_limits("hair")["fibres_show_to_edge_px"])
+
+
+def _with_fibres(
+    photo: Photo,
+    reading: ChartReading,
+    laid: list[tuple[Piece, CentreLine]],
+    features: Features,
+) -> tuple[list[tuple[Piece, CentreLine]], list[Mask], list[Piece]]:
+    """The pieces that are hair, those without fibres that are not, and those that may be hair.
+
+    A piece without fibres is hair beside hair of its kind, and where no fibres can show.
+    """
+    least = read_limits("hair")["leave_out_run_below"]
+    hair, smooth = [], []
+    for piece, line in laid:
+        width = line.width * features.step
+        run = see_fibres(photo, features.to_photo(line.points), width=width)
+        (hair if run >= least else smooth).append((piece, line))
+    alike = [
+        (piece, line)
+        for piece, line in smooth
+        if any(is_fellow(piece.mask, one.mask, features) for one, _ in hair)
+    ]
+    rest = [one for one in smooth if not any(one is other for other in alike)]
+    kept = {id(piece) for piece, _ in hair + alike}
+    if _fibres_would_show(reading):
+        chosen = [one for one in laid if id(one[0]) in kept]
+        return chosen, [piece.mask for piece, _ in rest], []
+    return laid, [], [piece for piece, _ in rest]
 
 
 def _root_ends(
@@ -311,6 +372,26 @@ def _left_out(masks: list[Mask], features: Features) -> tuple[Flag, ...]:
             remedy=f"If it is hair: {BY_HAND[0].lower()}{BY_HAND[1:]} Take other things off the "
             f"board.",
         ),
+    )
+
+
+def _no_fibres(photo: Photo, middle: Floats) -> HairError:
+    return HairError(
+        "no-fibres",
+        f"What lies at {middle[0]:.0f},{middle[1]:.0f} shows no fibres, and this photo is sharp "
+        f"enough to show them. It is not hair, or an app has smoothed it.",
+        where=photo.name,
+        remedy=f"Switch off beauty and portrait modes, and lay the hair clear of other things. "
+        f"{BY_HAND}",
+    )
+
+
+def _fibres_unseen(reading: ChartReading) -> Flag:
+    return Flag(
+        code="fibres-unseen",
+        says=f"The photo does not show the fibres of the hair (edges on the chart are "
+        f"{reading.edge_px:.1f} pixels wide), so that we only suppose it is hair.",
+        remedy="Focus on the hair, hold the camera still, and go nearer.",
     )
 
 

@@ -114,13 +114,13 @@ def _with_fellows(
     """Hair with the smooth pieces that are like some of it, and the smooth pieces left."""
     kept, todo = list(hair), list(smooth)
     for one in kept:  # grows while it is gone through: a fellow may have fellows
-        alike = [_is_fellow(mask, one, features) for mask in todo]
+        alike = [is_fellow(mask, one, features) for mask in todo]
         kept += [mask for mask, is_alike in zip(todo, alike, strict=True) if is_alike]
         todo = [mask for mask, is_alike in zip(todo, alike, strict=True) if not is_alike]
     return kept, todo
 
 
-def _is_fellow(mask: Mask, hair: Mask, features: Features) -> bool:
+def is_fellow(mask: Mask, hair: Mask, features: Features) -> bool:
     """Whether a smooth piece is as light, as coloured, as broad and as large as a piece of hair."""
 
     def apart(values: SINGLES) -> float:
