@@ -2,8 +2,8 @@
 
 Light of a place is ``a x hair + (1 - a) x board``. Two things tell *a*:
 
-- **Gaps that pixels show.** Some pixels of a place are as light and as coloured as the board, others
-  as the hair, others between. Each is parted into the two by what it is most likely to be.
+- **Gaps that pixels show.** Some pixels of a place are as light and as coloured as the board,
+  others as the hair, others between. Each is parted into the two by what it is most likely to be.
 - **Gaps finer than a pixel.** Every pixel of a place is a mixture; the place drifts along the
   straight line from the hair's light to the board's as the hair thins out towards its end, and the
   fibres fade with it, which no dye makes them do: it changes hair and fibres by one factor.
@@ -37,7 +37,10 @@ PIXEL_SCATTER: Final = 0.05  # relative, of a pixel's colour about what hair and
 FIBRE_SPREAD: Final = (0.10, 0.30)  # SD of log light from fibre to fibre; real locks 0.18 to 0.26
 ROUNDS: Final = 6  # of parting pixels and averaging the hair anew
 BARE: Final = 0.6  # of board from which on a pixel counts as a gap
-GAPS: Final = (0.012, 0.03)  # share of such pixels from which on, and at which fully, it is believed
+GAPS: Final = (
+    0.012,
+    0.03,
+)  # share of such pixels from which on, and at which fully, it is believed
 POOLED: Final = 2  # places to either side that share what gaps they have
 FIRST_SHARE: Final = 0.05  # of pixels that show board, beforehand
 
@@ -123,12 +126,14 @@ def shaken_by_cover(draws: Floats, cover: Cover, *, seed: int) -> Floats:
 
 def cover_flags(cover: Cover | None) -> tuple[Flag, ...]:
     """What is said of board seen between the hair: a flag where it leaves much unknown."""
-    if cover is None or cover.share.max() <= LEAST_DRIFT and cover.sd.max() <= LEAST_DRIFT:
+    if cover is None or (cover.share.max() <= LEAST_DRIFT and cover.sd.max() <= LEAST_DRIFT):
         return ()
     limits = read_limits("hair")
     thin = np.flatnonzero((cover.share > LEAST_DRIFT) | (cover.sd > LEAST_DRIFT))
     left = int(cover.is_left_out.sum())
-    said = f" {left} of {BINS} places are mostly board; they stand as their neighbours." * (left > 0)
+    said = f" {left} of {BINS} places are mostly board; they stand as their neighbours." * (
+        left > 0
+    )
     return (
         Flag(
             code="board-between",
@@ -157,7 +162,9 @@ def board_beside(
     stations = resampled(np.asarray(strand.line, np.float64), points=BINS)
     offsets = np.linspace(*BESIDE, 6) * strand.width
     offsets = np.concatenate([-offsets, offsets])
-    points = (stations[:, None] + offsets[None, :, None] * normals(stations)[:, None]).reshape(-1, 2)
+    points = (stations[:, None] + offsets[None, :, None] * normals(stations)[:, None]).reshape(
+        -1, 2
+    )
     size = np.array(photo.size)
     points = points[np.all((points >= 0) & (points <= size - 1), axis=1)]
     grid = light.seen.points
@@ -202,7 +209,7 @@ def part_pixels(sums: CellSums, field: Floats, board: Floats) -> tuple[CellSums,
 
 
 def _likeliest_shares(count: Floats, colour: Floats, board: Floats) -> tuple[Floats, Floats]:
-    """Share of board in each level of each place, (60, levels), and of gaps in each place, (60,)."""
+    """Share of board in each level of each place, and of gaps in each place."""
     pixels = np.maximum(count.sum(axis=1), 1)
     hair = (count[..., None] * colour).sum(axis=1) / pixels[:, None]
     spread, seen = FIBRE_SPREAD[1], np.full(len(hair), FIRST_SHARE)
@@ -221,7 +228,9 @@ def _likeliest_shares(count: Floats, colour: Floats, board: Floats) -> tuple[Flo
         rest = (count[..., None] * (colour - share[..., None] * board)).sum(axis=1)
         hair = _pooled(rest) / np.maximum(_pooled(hidden), 1)[:, None]
         hair = np.maximum(hair, 1e-4)
-        gaps = _pooled((count * odds[..., SHARES >= BARE].sum(axis=2)).sum(axis=1)) / _pooled(pixels)
+        gaps = _pooled((count * odds[..., SHARES >= BARE].sum(axis=2)).sum(axis=1)) / _pooled(
+            pixels
+        )
         level = (colour @ np.ones(3)) / hair.sum(axis=1)[:, None]
         calm = count * odds[..., 0] * (level > 0)
         logs = np.log(np.maximum(level, 1e-3))
@@ -327,7 +336,7 @@ def _by_fibres(cells: Floats, mean: Floats, along: Floats, tail: Floats, start: 
     doubt = FIBRE_DOUBT**2 + 2 / free * (3 / max(tail.sum(), 3) + 3 / len(before)) / 4
     seen = 0.5 * np.log(max(ended, 1e-3 * usual) / usual)
     left = float((1 - along[tail]).mean())
-    lighter = float((mean[tail].mean() / mean[max(start - REFERENCE, 2) : start].mean()))
+    lighter = float(mean[tail].mean() / mean[max(start - REFERENCE, 2) : start].mean())
     thin, dyed = seen - np.log(left), seen - np.log(lighter)
     told = 0.5 * (dyed**2 - thin**2) / doubt
     return float(np.clip(told, -MOST_TEXTURE, MOST_TEXTURE))
@@ -339,6 +348,4 @@ def _without_share(sums: CellSums, field: Floats, share: Floats, board: Floats) 
     taken = sums.count * share
     left = sums.light - taken[..., None] * board * field[..., None, None]
     least = 0.02 * sums.light * (1 - share)[..., None]
-    return dataclasses.replace(
-        sums, count=sums.count - taken, light=np.maximum(left, least)
-    )
+    return dataclasses.replace(sums, count=sums.count - taken, light=np.maximum(left, least))

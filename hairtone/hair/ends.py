@@ -6,10 +6,12 @@ import dataclasses
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag
 from hairtone.hair.colours import CellSums
+from hairtone.reference import read_limits
 
 # All our choice, of log light from one sixtieth of the length to the next
 STEP: Final = 0.35  # no dye changes so at the very end of a hair
@@ -37,20 +39,35 @@ STEPPED: Final = (  # either end, what may be there and what to do
 USUAL: Final = 0.9  # of the places inside lie no further off those behind them; our choice
 
 
-def without_gaps(sums: CellSums) -> tuple[CellSums, tuple[Flag, ...]]:
-    """The sums with places that hold no hair at all as the nearest that does, and its flag."""
-    is_empty = sums.count.sum(axis=(1, 2)) == 0
-    filled = np.flatnonzero(~is_empty)
-    if not is_empty.any() or not len(filled):
+def without_gaps(
+    sums: CellSums, over: NDArray[np.bool_] | None = None
+) -> tuple[CellSums, tuple[Flag, ...]]:
+    """The sums with places that show no hair as the nearest that does, and what is said of it.
+
+    Parameters
+    ----------
+    sums : CellSums
+        Pixels of the cells.
+    over : ndarray of bool, shape (60,), optional
+        Places that something lies over.
+    """
+    is_out = sums.count.sum(axis=(1, 2)) == 0
+    if over is not None:
+        is_out = is_out | over
+    shown = np.flatnonzero(~is_out)
+    if not is_out.any() or not len(shown):
         return sums, ()
-    taken = filled[np.abs(np.arange(len(is_empty))[:, None] - filled).argmin(axis=1)]
+    nearest = shown[np.abs(np.arange(len(is_out))[:, None] - shown).argmin(axis=1)]
+    places = np.flatnonzero(is_out) / len(is_out)
     flag = Flag(
         code="places-empty",
-        says=f"{int(is_empty.sum())} of {len(is_empty)} places along the hair show no hair (a gap, "
-        f"a tie or clipped pixels); they stand as their neighbours.",
+        says=f"Between {100 * places[0]:.0f} and {100 * (places[-1] + 1 / len(is_out)):.0f} % of "
+        f"the length {int(is_out.sum())} of {len(is_out)} places show no hair: a tie, a ribbon, a "
+        f"clip or a gap. We left them out; they stand as their neighbours.",
         remedy="Take off what lies across the hair, or draw the line where it is whole.",
+        is_note=bool(is_out.mean() <= read_limits("hair")["flag_left_out_above"]),
     )
-    kept = dataclasses.replace(sums, count=sums.count[taken], light=sums.light[taken])
+    kept = dataclasses.replace(sums, count=sums.count[nearest], light=sums.light[nearest])
     return kept, (flag,)
 
 

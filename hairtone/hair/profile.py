@@ -15,6 +15,7 @@ from hairtone.hair.beside import light_of_strand
 from hairtone.hair.body import Body, find_body
 from hairtone.hair.cells import BINS, Cells, check_filled, strand_cells
 from hairtone.hair.colours import CellSums, cell_sums
+from hairtone.hair.content import laid_over
 from hairtone.hair.cover import board_beside, cover_flags, hair_alone, shaken_by_cover
 from hairtone.hair.doubts import profile_flags
 from hairtone.hair.ends import end_step_flags, without_gaps, without_strange_ends
@@ -97,9 +98,11 @@ def _body_of(
     sums = cell_sums(photo, model, cells, white=lamp_white(model))
     pixels = sums.count.sum(axis=(1, 2)).astype(np.int64)
     check_filled(pixels + sums.clipped.astype(np.int64), strand)
-    sums, gaps = without_gaps(sums)
+    white = lamp_white(model)
+    over = laid_over(photo, model, light, strand, white=white)
+    sums, gaps = without_gaps(sums, over)
     field = _field_in_cells(light, cells)
-    board = board_beside(photo, model, light, strand, white=lamp_white(model))
+    board = board_beside(photo, model, light, strand, white=white)
     sums, cover = hair_alone(sums, field, board)
     sums, notes = without_strange_ends(sums)
     body = find_body(sums, field, cells.across, seed=seed_of(photo))
