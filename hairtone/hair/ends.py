@@ -84,9 +84,8 @@ def without_strange_ends(sums: CellSums) -> tuple[CellSums, tuple[Flag, ...]]:
     places = [f"the first {first}"] * (first > 0) + [f"the last {last}"] * (last > 0)
     note = Flag(
         code="ends-left-out",
-        says=f"Of {len(logs)} places along the hair {' and '.join(places)} differ from their "
-        f"neighbours by more than a third of their light at one step: a clamp or the board. They "
-        f"were left out, and stand as their neighbours.",
+        says=f"We left out {' and '.join(places)} of {len(logs)} places along the hair: a clamp or "
+        f"the board. They stand as their neighbours.",
         remedy="Begin the line below what holds the hair, and end it where the hair is still full.",
         is_note=True,
     )
@@ -118,9 +117,9 @@ def end_step_flags(sums: CellSums) -> tuple[Flag, ...]:
         flags.append(
             Flag(
                 code="end-step",
-                says=f"The {which} {count} of {len(logs)} places along the hair differ from the "
-                f"rest by {abs(np.expm1(step)):.0%} of its light at one step: {cause}. They are "
-                f"counted as hair.",
+                says=f"The {which} {100 * count / len(logs):.0f} % of the hair differ from the "
+                f"rest by {100 * abs(np.expm1(step)):.0f} % in light, at one sharp step: {cause}. "
+                f"We measured them as hair.",
                 remedy=remedy,
             )
         )

@@ -337,24 +337,24 @@ def _merged(photo: Photo, line: CentreLine, features: Features) -> Flag | HairEr
     ratio, gaping = float(inner.max()) / usual, line.spread / usual
     x, y = features.to_photo(line.points[INNER_POINTS][int(inner.argmax())])
     says = (
-        f"The hair's outline at {x:.0f},{y:.0f} is {ratio:.1f} times as broad as elsewhere "
-        f"(flagged above {limits['flag_breadth_above']:.1f}, refused above "
-        f"{limits['refuse_breadth_above']:.1f}): a hand, a clip or other hair may lie against it"
+        f"Something lies against the hair at {x:.0f},{y:.0f}: a hand, a clip or other hair. The "
+        f"outline is {ratio:.1f} times as broad there as elsewhere (limit "
+        f"{limits['refuse_breadth_above']:.1f})"
     )
     is_two = ratio > limits["refuse_breadth_above"]
     if not is_two and gaping > limits["refuse_spread_above"]:
         is_two = True
         says = (
-            f"The hair's outline around {x:.0f},{y:.0f} has a gap along its middle: it reaches "
-            f"{gaping:.2f} times as far as hair fills it (refused above "
-            f"{limits['refuse_spread_above']:.2f}): something may lie across two hairs"
+            f"There is a gap along the middle of the hair around {x:.0f},{y:.0f}. These may be two "
+            f"tresses with something across them (the outline reaches {gaping:.2f} times as far as "
+            f"hair fills it, limit {limits['refuse_spread_above']:.2f})"
         )
     remedy = f"Take it away and photograph again. {BY_HAND}"
     if is_two:
         return HairError("hair-merged", f"{says}.", where=photo.name, remedy=remedy)
     if ratio <= limits["flag_breadth_above"]:
         return None
-    says = f"{says}; what lies there counts as hair."
+    says = f"{says}. What lies there was measured as hair."
     return Flag(code="hair-merged", says=says, remedy=remedy)
 
 
@@ -367,10 +367,11 @@ def _left_out(masks: list[Mask], features: Features) -> tuple[Flag, ...]:
     return (
         Flag(
             code="hair-left-out",
-            says=f"{told} of the board may be hair and could not be told from other things; not "
-            f"measured. Middle: {places} (photo pixels).",
+            says=f"We left out {told} of the board that may be hair or something else: at "
+            f"{places} (pixels, middle).",
             remedy=f"If it is hair: {BY_HAND[0].lower()}{BY_HAND[1:]} Take other things off the "
             f"board.",
+            is_note=True,
         ),
     )
 
@@ -398,8 +399,8 @@ def _fibres_unseen(reading: ChartReading) -> Flag:
 def _not_found(photo: Photo) -> HairError:
     return HairError(
         "hair-not-found",
-        "No hair was found on the board: nothing long enough stands out by colour, lightness or "
-        "fibres.",
+        "We could not find the hair. Nothing long enough on the board differs from it in colour, "
+        "lightness or fibres.",
         where=photo.name,
         remedy=f"Lay the hair on a plain matt board, clear of the chart. {BY_HAND}",
     )

@@ -77,8 +77,8 @@ def roots_assumed() -> Flag:
     """Said where nothing tells the roots from the ends."""
     return Flag(
         code="roots-assumed",
-        says="The hair is laid across and no clamp was seen: the left end is taken for the roots.",
-        remedy="Say where the roots lie with 'roots' (left or right).",
+        says="The hair lies across and we saw no clamp, so we took its left end for the roots.",
+        remedy="Say where the roots are: left or right ('roots').",
     )
 
 

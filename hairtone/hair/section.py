@@ -158,9 +158,8 @@ def _faint(sides: Sides) -> Flag | None:
         return None
     return Flag(
         code="outline-faint",
-        says=f"What lies beside the hair looks much like it (off by {sides.beyond.min():.1f} times "
-        f"what the hair itself varies by; flagged below {FAINT:.1f}): the outline may run a few "
-        f"pixels over it.",
+        says="What lies beside the hair looks much like it, so the outline may take in a few "
+        "pixels of it.",
         remedy="Look at the outline in the picker and set the width of the strip, or lay the hair "
         "on a ground of another lightness.",
     )
@@ -170,8 +169,8 @@ def _grown(reach: Floats) -> Flag:
     low, high = np.percentile(reach.sum(axis=0), [5, 95])
     return Flag(
         code="outline-grown",
-        says=f"The outline was grown from the line over what looks like the hair on it, "
-        f"{low:.0f} to {high:.0f} pixels wide.",
+        says=f"We measured what looks like the hair on the line, {low:.0f} to {high:.0f} pixels "
+        f"wide.",
         remedy="Look at it in the picker, and set the width of the strip where it is not right.",
         is_note=True,
     )
@@ -180,8 +179,8 @@ def _grown(reach: Floats) -> Flag:
 def _inside_strip(across: float, width: float) -> Flag:
     return Flag(
         code="outline-grown",
-        says=f"The hair ends inside the strip: {across:.0f} of its {width:.0f} pixels are hair on "
-        f"average, and only these are measured.",
+        says=f"The strip is wider than the hair. We measured only the hair: {across:.0f} of "
+        f"{width:.0f} pixels on average.",
         remedy="Look at the outline in the picker; move the line if it misses hair.",
         is_note=True,
     )
@@ -191,8 +190,8 @@ def _edge_not_seen(count: int, width: float) -> Flag:
     where = "one side" if count == 1 else "either side"
     return Flag(
         code="outline-open",
-        says=f"On {where} of the line no edge of the hair is to be seen: what lies beside it looks "
-        f"alike. A strip of {width:.0f} pixels along the line is taken.",
+        says=f"We could not see where the hair ends on {where} of the line. We measured a strip of "
+        f"{width:.0f} pixels along it.",
         remedy="Look at the outline in the picker and set the width of the strip.",
     )
 
@@ -201,17 +200,18 @@ def _bulging(bulges: NDArray[np.bool_]) -> Flag:
     at = np.flatnonzero(bulges) / len(bulges)
     return Flag(
         code="outline-bulge",
-        says=f"Between {100 * at[0]:.0f} and {100 * at[-1]:.0f} % of the length the outline ran "
-        f"out to more than {BULGE:.0f} times the width nearby; it was cut back there.",
+        says=f"Something as light and as coloured as the hair lies beside it between "
+        f"{100 * at[0]:.0f} and {100 * at[-1]:.0f} % of the length. We left it out.",
         remedy="Look at the outline in the picker, and set the width of the strip.",
+        is_note=True,
     )
 
 
 def _nothing_alike(across: float, width: float | None) -> Flag:
-    taken = f"A strip of {width or NARROWEST_PX:.0f} pixels along the line is taken as it is."
+    taken = f"We measured a strip of {width or NARROWEST_PX:.0f} pixels along the line."
     return Flag(
         code="outline-none",
-        says=f"What lies on the line goes on for only {across:.0f} pixels across it. {taken}",
+        says=f"What lies on the line is only {across:.0f} pixels wide. {taken}",
         remedy="Draw the line through the middle of the hair, on hair only; go nearer if the hair "
         "is small in the photo.",
     )

@@ -101,7 +101,7 @@ def outline_on_chart(strand: Strand, corners: Floats) -> tuple[Flag, ...]:
     return (
         Flag(
             code="outline-on-chart",
-            says=f"{100 * share:.0f} % of the outline lies on the colour chart or its frame.",
+            says=f"{100 * share:.0f} % of what was measured lies on the colour chart or its frame.",
             remedy="Set the width of the strip in the picker, or lay the chart farther away.",
         ),
     )
