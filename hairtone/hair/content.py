@@ -1,24 +1,30 @@
-"""What lies along a line: hair or not, and what is laid over it.
+"""Return what a thing on the board is: hair, no hair, what holds it, or what is laid over it.
 
-Two things tell hair from all else. Its fibres run on along it, which card, wall, seeds and patches
-of a chart do not show; and no dye changes it at an edge straight across and back again at another,
-with other fibres between the two: a tie, a ribbon or a clip does.
+Three things tell hair from all else. Its fibres run on along it, which card, wall, seeds and
+patches of a chart do not show. It is longer than broad, and of one breadth. And no dye changes it
+at an edge straight across and back again at another, with other fibres between the two: a tie, a
+ribbon or a clip does; one at an end, grey and plain, is a clamp.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from hairtone.calibration.types import ColourModel, LightField
 from hairtone.colorimetry import Floats
 from hairtone.hair.cells import BINS
-from hairtone.hair.centre import normals, resampled
+from hairtone.hair.centre import INNER_POINTS, CentreLine, normals, pixels_of, project, resampled
+from hairtone.hair.features import Features
+from hairtone.hair.outline import Mask, axis_of
 from hairtone.hair.types import Strand
 from hairtone.photo.pixels import codes_at, encoded_values
 from hairtone.photo.types import Photo
+from hairtone.reference import read_limits
 
 FIBRE_PLACES: Final = 48  # along a line, at which fibres are looked for; our choice: 2 % of it each
 FIBRE_LAG_PX: Final = 12.0  # a fibre is the same so far on: hair keeps 0.4 there, seeds nothing
@@ -31,7 +37,7 @@ ROWS: Final = 8  # of each place that what lies over the hair is looked for in; 
 COLUMNS: Final = 12  # across the hair; in three groups, that all show an edge of it
 GAP: Final = 2  # rows to either side of an edge that it may take: tilted, or a little blurred
 SIDE: Final = 7  # rows to either side beyond those that are compared
-EDGE: Final = 5.0  # times what rows usually differ by there
+TIE_EDGE: Final = 5.0  # times what rows usually differ by there
 LEAST_STEP: Final = (0.10, 0.05)  # of log light, and of log ratios of channels: no step worth it
 LIKE_STEP: Final = 0.75  # of the whole change, that its edge is; a patch of dye rises to half in it
 IN_GROUP: Final = 0.35  # of an edge, that each third of the width shows
@@ -184,7 +190,7 @@ def _there_and_back(looks: Floats) -> list[tuple[int, int]]:
         np.einsum("rgc,rc->rg", groups / scale, whole / scale)
         / np.maximum(size, 1e-9)[:, None] ** 2
     )
-    is_edge = (size > EDGE) & (along > IN_GROUP).all(axis=1)
+    is_edge = (size > TIE_EDGE) & (along > IN_GROUP).all(axis=1)
     is_edge &= (np.abs(whole[:, 0]) > LEAST_STEP[0]) | (np.abs(whole[:, 1:]) > LEAST_STEP[1]).any(
         axis=1
     )
@@ -250,3 +256,259 @@ def _fibres_run_on(photo: Photo, strand: Strand, start: float, stop: float) -> b
     usual = float(np.mean(_alike(photo, strand, np.array(beside)).max(axis=1)))
     within = float(np.mean(_alike(photo, strand, np.array(across)).max(axis=1)))
     return usual > 2 * RUNS_ON * RUNS_ON and within > 0.8 * usual
+
+
+LEAST_AXIS: Final = 2.0  # length over width by second moments; our choice: sound tresses at hand
+# have 4 and more, markers up to 1.5; a lock bent into half a circle has 2.3 (closed form)
+LEAST_WHOLE: Final = 1.6  # the same before clamps are taken off
+LEAST_LEFT: Final = 0.75  # of such a thing that clamps leave; our choice
+UNEVEN: Final = 0.17  # SD of the breadth over its mean; our choice: sound hair stays under 0.14
+THIN: Final = 3  # of its pixels, one is looked at; our choice, speed
+MIDDLE: Final = 0.3  # of the width to either side of the line, that patches fill; our choice
+PATCH_EDGE: Final = (
+    0.12  # step of log light, or half of it of tint, from which on it is one; our choice
+)
+LEAST_EDGES: Final = 2  # across a thing; a shadow's edge or the ends' other colour is one
+LEAST_RATIO: Final = 8.0  # of the larger steps along a thing to what differs across it; our choice:
+# fibres differ across hair, which has 4 at most of 76 tresses at hand; patches have 15 and more
+PLAIN_ACROSS: Final = 0.05  # of log light across; our choice: all but pale hair has more
+TOUCHING: Final = 2  # reduced pixels from the chart's frame, that lie against it
+ALONG_CHART: Final = 0.6  # of a thing's length that does; our choice: hair is to lie clear of it
+FEWEST: Final = 12  # places along a thing that are looked at
+
+
+def is_no_hair(whole: Mask, mask: Mask, line: CentreLine, features: Features) -> bool:
+    """Whether a thing on the board is no hair.
+
+    Parameters
+    ----------
+    whole, mask : ndarray of bool
+        The thing, with and without what was taken for clamps.
+    line : CentreLine
+        Of the latter.
+    features : Features
+        Of the frame.
+    """
+    if _is_lump(whole, mask, line):
+        return True
+    places = _places(mask, line, features)
+    return _is_patchy(places) or _is_mount(places, mask, line, features)
+
+
+def _is_lump(whole: Mask, mask: Mask, line: CentreLine) -> bool:
+    """Whether a thing runs nowhere: a printed marker, a label, a lid.
+
+    It is about as broad as long, and either of no one breadth along its line or cut to a strip
+    only by what was taken for clamps at both ends.
+    """
+    inner, usual = line.breadth[INNER_POINTS], float(np.median(line.breadth))
+    if inner.max() > read_limits("hair")["refuse_breadth_above"] * usual:
+        return False  # hair with something across it
+    if inner.std() > UNEVEN * inner.mean() and _slenderness(mask) < LEAST_AXIS:
+        return True
+    is_cut = np.count_nonzero(mask) < LEAST_LEFT * np.count_nonzero(whole)
+    return bool(is_cut and _slenderness(whole) < LEAST_WHOLE)
+
+
+def _slenderness(mask: Mask) -> float:
+    _, _, length, width = axis_of(mask)
+    return length / width
+
+
+def _places(mask: Mask, line: CentreLine, features: Features) -> Floats:
+    """Log light and tint of the places along a thing, and how its light differs across, (3, n)."""
+    pixels = pixels_of(mask)[::THIN]
+    along, across = project(pixels.astype(np.float64), line.points)
+    inner = (np.abs(across) < MIDDLE * line.width) & (along >= 0) & (along < line.length)
+    _, place = np.unique(along[inner].astype(np.intp), return_inverse=True)
+    (xs, ys), count = pixels[inner].T, np.bincount(place)
+    light = features.lightness[ys, xs]
+    mean = np.bincount(place, light) / count
+    spread = np.sqrt(np.bincount(place, (light - mean[place]) ** 2) / count)
+    return np.stack([mean, np.bincount(place, features.tint[ys, xs]) / count, spread])
+
+
+def _is_patchy(places: Floats) -> bool:
+    """Whether a thing is made of plain patches side by side: a grey scale, a ruler, a chart's row.
+
+    It changes by edges straight across it, and is plain between its sides, where hair has fibres.
+    """
+    light, tint, spread = places
+    if len(light) < FEWEST:
+        return False
+    step = np.hypot(_steps(light), 2 * _steps(tint))
+    edges = int((np.diff((step > PATCH_EDGE).astype(int), prepend=0) == 1).sum())
+    return edges >= LEAST_EDGES and bool(
+        np.quantile(step, 0.9) > LEAST_RATIO * max(float(np.median(spread)), 1e-9)
+    )
+
+
+def _is_mount(places: Floats, mask: Mask, line: CentreLine, features: Features) -> bool:
+    """Whether a plain thing lies along the chart's own frame: a mount or a wider edge of it."""
+    if not places.size or np.median(places[2]) > PLAIN_ACROSS:
+        return False
+    reach = np.ones((2 * TOUCHING + 1, 2 * TOUCHING + 1), np.uint8)
+    beside = cv2.dilate(features.is_chart.astype(np.uint8), reach) > 0
+    pixels = pixels_of(mask & beside)
+    if not len(pixels):
+        return False
+    along, _ = project(pixels.astype(np.float64), line.points)
+    touching = len(np.unique(along[(along >= 0) & (along < line.length)].astype(np.intp)))
+    return touching > ALONG_CHART * line.length
+
+
+def _steps(values: Floats) -> Floats:
+    """Change from the two places before each place to the two after it."""
+    return np.asarray((values[3:-1] + values[4:] - values[:-4] - values[1:-3])[1:-1] / 2)
+
+
+# All our choice, on drawn and rendered clamps of plastic and metal
+REACH: Final = 1.6  # of the width: how far from an end a clamp is looked for
+LIGHT_STEP: Final = 0.25  # of log light between clamp and hair
+TINT_STEP: Final = 0.12  # of chromaticity
+CLEAR: Final = 1.6  # such steps where the clamp is no broader than the hair
+FLAT: Final = 0.25  # of log light over a clamp
+PLAIN_TEXTURE: Final = 1.6  # of the board's texture
+SHADOW: Final = -1.3  # log light down to which a plain grey thing may be board in shadow
+UNLIKE_BOARD: Final = 0.3  # of log light
+NEUTRAL: Final = 0.16  # off the lamp's colour
+DARK: Final = -1.4  # log light under which things count as black
+NEUTRAL_DARK: Final = 0.3  # off the lamp's colour: veiling light tints what is black
+BROADER: Final = 1.07  # than the hair it holds
+MUCH_BROADER: Final = 1.15  # from which on a thing as light as the board is no thin end of hair
+NO_MIXTURE: Final = 0.1  # of log light beyond both board and hair: no mixture of the two
+CALM: Final = 0.75  # of the hair's own texture at most
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Stations:
+    """Means over the middle of the piece at each reduced pixel along its line."""
+
+    lightness: Floats
+    tint: Floats
+    greyness: Floats
+    texture: Floats
+    breadth: Floats
+
+
+def without_clamps(
+    mask: NDArray[np.bool_], line: CentreLine, features: Features
+) -> tuple[NDArray[np.bool_], bool, bool]:
+    """The piece without what holds it; whether there was something at the line's start and end."""
+    pixels = pixels_of(mask)
+    along, across = project(pixels.astype(np.float64), line.points)
+    first = float(np.floor(along.min()))
+    cell = (along - first).astype(int)
+    stations = _stations(cell, across, pixels, line, features)
+    start = _held_length(stations, line.width)
+    end = _held_length(_part_of(stations, slice(None, None, -1)), line.width)
+    if start + end == 0:
+        return mask, False, False
+    kept = (cell >= start) & (cell < len(stations.breadth) - end)
+    rest = np.zeros_like(mask)
+    rest[pixels[kept, 1], pixels[kept, 0]] = True
+    return rest, start > 0, end > 0
+
+
+def _stations(
+    cell: NDArray[np.int64],
+    across: Floats,
+    pixels: NDArray[np.int32],
+    line: CentreLine,
+    features: Features,
+) -> _Stations:
+    size = int(cell.max()) + 1
+    middle = np.abs(across) < 0.3 * line.width
+    inner = cell[middle]
+    count = np.maximum(np.bincount(inner, minlength=size), 1)
+    xs, ys = pixels[middle].T
+
+    def mean(values: NDArray[np.float32]) -> Floats:
+        return np.asarray(np.bincount(inner, values[ys, xs], minlength=size) / count)
+
+    return _Stations(
+        lightness=mean(features.lightness),
+        tint=mean(features.tint),
+        greyness=mean(features.greyness),
+        texture=mean(features.texture),
+        breadth=np.bincount(cell, minlength=size).astype(np.float64),
+    )
+
+
+def _part_of(stations: _Stations, part: slice) -> _Stations:
+    return _Stations(
+        lightness=stations.lightness[part],
+        tint=stations.tint[part],
+        greyness=stations.greyness[part],
+        texture=stations.texture[part],
+        breadth=stations.breadth[part],
+    )
+
+
+def _held_length(stations: _Stations, width: float) -> int:
+    """Reduced pixels from the start that hold the hair.
+
+    The step from the board to a clamp may be sharper than that from the clamp to the hair, so that
+    only the clamp's rim is taken at first: a part that is left and much broader goes too.
+    """
+    rim = _clamp_length(stations, width)
+    if rim == 0:
+        return 0
+    rest = _part_of(stations, slice(rim, None))
+    more = _clamp_length(rest, width)
+    beyond = rest.breadth[more : max(4 * more, 1)]
+    if more and np.median(rest.breadth[:more]) > MUCH_BROADER * np.median(beyond):
+        return rim + more
+    return rim
+
+
+def _clamp_length(stations: _Stations, width: float) -> int:
+    """Reduced pixels from the start of the line that belong to a clamp; 0 for none."""
+    span = max(3, round(0.1 * width))
+    reach = int(min(REACH * width, 0.3 * len(stations.breadth)))
+    cuts = np.arange(max(2, span // 2), max(reach, max(2, span // 2)))
+    steps = np.hypot(
+        _gaps(stations.lightness, cuts, span) / LIGHT_STEP,
+        _gaps(stations.tint, cuts, span) / TINT_STEP,
+    )
+    for k in np.argsort(-steps):
+        if steps[k] <= 1:
+            break
+        if _is_clamp(stations, int(cuts[k]), float(steps[k])):
+            return int(cuts[k]) + 1
+    return 0
+
+
+def _is_clamp(stations: _Stations, cut: int, step: float) -> bool:
+    """Whether what lies before a cut is grey and plain, unlike the board, and unlike hair."""
+    held = slice(cut + 2, cut + 2 + 3 * max(cut, 4))
+    inner = slice(int(0.4 * cut), max(cut - 1, 2))  # its far edge fades into its own shadow
+    level = float(np.median(stations.lightness[inner]))
+    calm = CALM * float(np.median(stations.texture[held]))
+    plain = np.median(stations.texture[inner]) < max(calm, PLAIN_TEXTURE)
+    grey = np.median(stations.greyness[inner]) < (NEUTRAL_DARK if level < DARK else NEUTRAL)
+    if not (plain and grey):
+        return False
+    breadth = np.median(stations.breadth[inner]) / np.median(stations.breadth[held])
+    if abs(level) < UNLIKE_BOARD:  # thin ends let the board through, but are no broader
+        if breadth > MUCH_BROADER:
+            return True
+        if level < max(float(np.median(stations.lightness[held])), 0.0) + NO_MIXTURE:
+            return False
+    elif breadth > BROADER:
+        return True
+    low, high = np.quantile(stations.lightness[inner], (0.1, 0.9))
+    is_shadow = SHADOW < level < 0
+    return bool(high - low < FLAT and step > CLEAR and not is_shadow)
+
+
+def _gaps(values: Floats, cuts: NDArray[np.int64], span: int) -> Floats:
+    """Mean of `span` stations after each cut less that before it, a pixel either side left out."""
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    last = len(values)
+
+    def mean(start: NDArray[np.int64], stop: NDArray[np.int64]) -> Floats:
+        start, stop = np.clip(start, 0, last - 1), np.clip(stop, 1, last)
+        return np.asarray((total[stop] - total[start]) / np.maximum(stop - start, 1))
+
+    return mean(cuts + 2, cuts + 2 + span) - mean(cuts - 1 - span, cuts - 1)

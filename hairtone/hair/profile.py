@@ -16,10 +16,17 @@ from hairtone.hair.body import Body, find_body
 from hairtone.hair.cells import BINS, Cells, check_filled, strand_cells
 from hairtone.hair.colours import CellSums, cell_sums
 from hairtone.hair.content import laid_over
-from hairtone.hair.places import board_beside, cover_flags, hair_alone, shaken_by_cover
 from hairtone.hair.doubts import profile_flags
-from hairtone.hair.ends import end_step_flags, without_gaps, without_strange_ends
 from hairtone.hair.lamp import lamp_white
+from hairtone.hair.places import (
+    board_beside,
+    cover_flags,
+    end_step_flags,
+    hair_alone,
+    shaken_by_cover,
+    without_gaps,
+    without_strange_ends,
+)
 from hairtone.hair.types import Profile, Strand
 from hairtone.photo.types import Photo
 

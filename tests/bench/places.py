@@ -10,15 +10,14 @@ hair: how many gave figures, with and without a flag.
 from __future__ import annotations
 
 import argparse
-import hashlib
 import pickle
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
 import numpy as np
-from cases import _renderer_version
+from scoring import mean_and_p95
 from scipy.stats import beta
 
 from hairtone.colorimetry import DEFAULT_VIEWING, Floats, delta_e
@@ -26,13 +25,14 @@ from hairtone.measures.zones import tenth_estimates
 from hairtone.photo.reader import read_photo_bytes
 from hairtone.pipeline import measure_pixels
 from hairtone.request import HairRequest, PhotoRequest
-from hairtone.result import PhotoResult
+from hairtone.result import PhotoResult, TressResult
 from hairtone.scene import Thing, Thinning, Weave, Wish, random_scene, render_scene
-from hairtone.scene.types import ZONES, Scene, SceneTruth
+from hairtone.scene.types import ZONES, Scene, SceneTruth, TressTruth
 from hairtone.spectra.hair import HAIR_CLASSES
 from hairtone.spectra.viewing import viewing_wavelengths
 
 FIRST_SEED: Final = 310_000
+SCENES: Final = 1  # raise it when what is drawn changes: the cache is made anew
 SIZE: Final = (816, 612)  # small frames: hair 40 to 90 pixels wide
 KNOTS: Final = (380, 480, 560, 600, 780)
 STUFFS: Final = {  # reflectance at those; invented
@@ -268,8 +268,7 @@ class Place:
 
 def place_of(row: str, number: int, *, cache: Path | None) -> Place:
     """Photo `number` of a row, from the cache where it is there."""
-    key = hashlib.sha256(Path(__file__).read_bytes()).hexdigest()[:8]
-    name = f"{row.replace(' ', '-').replace(',', '')}-{number}-{key}-{_renderer_version()}.pickle"
+    name = f"{row.replace(' ', '-').replace(',', '')}-{number}-{SCENES}.pickle"
     path = None if cache is None else cache / name
     if path is not None and path.exists():
         place: Place = pickle.loads(path.read_bytes())
@@ -318,57 +317,73 @@ def rate(hits: int, count: int) -> str:
     return f"{100 * hits / count:.0f} ({100 * low:.0f} to {100 * high:.0f})"
 
 
-def print_hair(row: str, count: int, first: int, *, cache: Path | None, verbose: bool) -> None:
-    """One row of hair: found as a whole, errors, coverage, widths, flags."""
-    errors, covered, radii, gaps, held, widths, tenths = [], [], [], [], [], [], []
-    flagged = refused = 0
-    for number in range(first, first + count):
-        place = place_of(row, number, cache=cache)
-        result = measured(place, is_given=False)
-        (truth,) = place.truth.tresses
-        tress = result.tresses[0] if result.error is None else None
-        error = result.error or (tress.error if tress is not None else None)
-        if tress is None or error is not None:
-            refused += 1
-            if verbose:
-                print(f"  {number}: {error.code if error else '?'}: {error.says if error else ''}")
-            continue
+@dataclass(kw_only=True)
+class Row:
+    """How the hair of one row was measured, photo by photo or zone by zone."""
+
+    errors: list[float] = field(default_factory=list)
+    radii: list[float] = field(default_factory=list)
+    gaps: list[float] = field(default_factory=list)
+    held: list[bool] = field(default_factory=list)
+    widths: list[float] = field(default_factory=list)
+    tenths: list[float] = field(default_factory=list)
+    flagged: int = 0
+    refused: int = 0
+
+    def add(self, tress: TressResult, truth: TressTruth) -> str:
+        """Score a hair; a line that says how it was measured."""
         told, zones = tress.to_dict(), truth.zones(DEFAULT_VIEWING)
         own = [float(delta_e(zones[z], np.array(told["zones"][z]["lab"]))) for z in ZONES]
         u95 = [float(told["zones"][z]["u95"]) for z in ZONES]
-        gap, true_gap = told["evenness"]["root_to_ends"], delta_e(zones["roots"], zones["ends"])
-        doubts = sorted({f.code for f in tress.flags if not f.is_note})
-        notes = sorted({f.code for f in tress.flags if f.is_note})
-        flagged += bool(doubts)
-        errors += own
-        covered += [e <= u for e, u in zip(own, u95, strict=True)]
-        radii += u95
-        gaps.append(abs(gap["delta_e"] - true_gap))
-        held.append(gap["low"] - 0.005 <= true_gap <= gap["high"] + 0.005)
-        widths.append(gap["high"] - gap["low"])
-        off = [
+        gap = told["evenness"]["root_to_ends"]
+        true_gap = float(delta_e(zones["roots"], zones["ends"]))
+        off = max(
             float(delta_e(truth.span_lab(k / 10, k / 10 + 0.1), part.lab))
             for k, part in enumerate(tenth_estimates(tress.profile))
-        ]
-        tenths.append(max(off))
+        )
+        doubts = sorted({f.code for f in tress.flags if not f.is_note})
+        notes = sorted({f.code for f in tress.flags if f.is_note})
+        self.errors += own
+        self.radii += u95
+        self.gaps.append(abs(gap["delta_e"] - true_gap))
+        self.held.append(gap["low"] - 0.005 <= true_gap <= gap["high"] + 0.005)
+        self.widths.append(gap["high"] - gap["low"])
+        self.tenths.append(off)
+        self.flagged += bool(doubts)
+        told_zones = " ".join(f"{e:.1f}({u:.1f})" for e, u in zip(own, u95, strict=True))
+        return (
+            f"zones {told_zones} gap {gap['delta_e']:.2f} ({gap['low']:.2f} to {gap['high']:.2f}) "
+            f"true {true_gap:.2f} tenth {off:.1f} {' '.join(doubts)} | {' '.join(notes)}"
+        )
+
+    def __str__(self) -> str:
+        done, count = len(self.gaps), len(self.gaps) + self.refused
+        if not done:
+            return f"{done:>3}/{count}"
+        covered = sum(e <= u for e, u in zip(self.errors, self.radii, strict=True))
+        return (
+            f"{done:>3}/{count:<3} {mean_and_p95(self.errors):>11}  {mean_and_p95(self.gaps):>11} "
+            f"{np.quantile(self.tenths, 0.9):>6.1f}  {rate(covered, len(self.errors)):>15} "
+            f"{np.median(self.radii):>5.2f}  {rate(sum(self.held), done):>15} "
+            f"{np.median(self.widths):>5.2f}  {self.flagged:>3} {self.refused:>4}"
+        )
+
+
+def print_hair(row: str, count: int, first: int, *, cache: Path | None, verbose: bool) -> None:
+    """One row of hair: found as a whole, errors, coverage, widths, flags."""
+    scores = Row()
+    for number in range(first, first + count):
+        place = place_of(row, number, cache=cache)
+        result = measured(place, is_given=False)
+        error = result.error or result.tresses[0].error
+        if error is None:
+            line = scores.add(result.tresses[0], place.truth.tresses[0])
+        else:
+            scores.refused += 1
+            line = f"{error.code}: {error.says}"
         if verbose:
-            print(
-                f"  {number}: zones {' '.join(f'{e:.1f}({u:.1f})' for e, u in zip(own, u95))} gap "
-                f"{gap['delta_e']:.2f} ({gap['low']:.2f} to {gap['high']:.2f}) true "
-                f"{float(true_gap):.2f} tenth {max(off):.1f} hairs {len(result.tresses)} "
-                f"{' '.join(doubts)} | {' '.join(notes)}"
-            )
-    done = len(gaps)
-    if not done:
-        print(f"{row:<15} {done:>3}/{count}")
-        return
-    print(
-        f"{row:<15} {done:>3}/{count:<3} {np.mean(errors):>5.2f} /{np.quantile(errors, 0.95):>5.2f} "
-        f"{np.mean(gaps):>6.2f} /{np.quantile(gaps, 0.95):>5.2f} {np.quantile(tenths, 0.9):>6.1f}  "
-        f"{rate(sum(covered), len(covered)):>15} {np.median(radii):>5.2f}  "
-        f"{rate(sum(held), done):>15} {np.median(widths):>5.2f}  {flagged:>3} {refused:>4}",
-        flush=True,
-    )
+            print(f"  {number}: {line}", flush=True)
+    print(f"{row:<15} {scores}", flush=True)
 
 
 def print_no_hair(row: str, count: int, first: int, *, cache: Path | None, verbose: bool) -> None:
