@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from scoring import mean_and_p95
 from scipy.stats import beta
+from scoring import mean_and_p95
 
 from hairtone.colorimetry import DEFAULT_VIEWING, Floats, delta_e
 from hairtone.measures.zones import tenth_estimates
