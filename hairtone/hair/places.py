@@ -34,7 +34,7 @@ from hairtone.reference import read_limits
 BESIDE: Final = (0.75, 1.1)  # widths from the line, between which the board is looked at
 SHARES: Final = np.linspace(0, 1, 11)  # of board that a pixel is asked for
 PIXEL_SCATTER: Final = 0.05  # relative, of a pixel's colour about what hair and board make it
-FIBRE_SPREAD: Final = (0.10, 0.30)  # SD of log light from fibre to fibre; real locks 0.18 to 0.26
+FIBRE_SPREAD: Final = (0.10, 0.28)  # SD of log light from fibre to fibre; real locks 0.18 to 0.26
 ROUNDS: Final = 6  # of parting pixels and averaging the hair anew
 BARE: Final = 0.6  # of board from which on a pixel counts as a gap
 GAPS: Final = (
@@ -44,13 +44,13 @@ GAPS: Final = (
 POOLED: Final = 2  # places to either side that share what gaps they have
 FIRST_SHARE: Final = 0.05  # of pixels that show board, beforehand
 
-THIN_ODDS: Final = 0.3  # beforehand, that what drifts towards the board's light is thinner hair
+THIN_ODDS: Final = 0.6  # beforehand, that what drifts towards the board's light is thinner hair
 OFF_LINE: Final = 0.12  # SD of what thin hair lies off the line to the board, over its way along it
 FIBRE_DOUBT: Final = 0.25  # SD of the log of how fibres fade, from place to place
 MOST_TEXTURE: Final = 4.0  # log odds that fibres may add or take
 LEAST_DRIFT: Final = 0.04  # of board, from which on a place counts as thinner
 SHARE_DOUBT: Final = 0.2  # relative SD of a share of board that was told
-GAP_DOUBT: Final = 0.25  # the same of gaps that pixels show
+GAP_DOUBT: Final = 0.35  # the same of gaps that pixels show
 MOST_BOARD: Final = 0.6  # of a place, above which its hair is not told
 REFERENCE: Final = 12  # places before hair thins out that it is held against
 LATEST, EARLIEST = 56, 26  # places between which it may begin to thin out
@@ -231,12 +231,19 @@ def _likeliest_shares(count: Floats, colour: Floats, board: Floats) -> tuple[Flo
         gaps = _pooled((count * odds[..., SHARES >= BARE].sum(axis=2)).sum(axis=1)) / _pooled(
             pixels
         )
-        level = (colour @ np.ones(3)) / hair.sum(axis=1)[:, None]
-        calm = count * odds[..., 0] * (level > 0)
-        logs = np.log(np.maximum(level, 1e-3))
-        spread = float(np.sqrt((calm * logs**2).sum() / np.maximum(calm.sum(), 1)))
-        spread = float(np.clip(spread, *FIBRE_SPREAD))
+        spread = _spread_away(count, colour, hair, board)
     return share, gaps
+
+
+def _spread_away(count: Floats, colour: Floats, hair: Floats, board: Floats) -> float:
+    """SD of log light from fibre to fibre, by the pixels on the side away from the board's light.
+
+    On the board's side gaps that are not told yet would pass for it.
+    """
+    logs = np.log(np.maximum(colour.sum(axis=2) / hair.sum(axis=1)[:, None], 1e-3))
+    away = logs * np.sign(hair.sum(axis=1) - board.sum())[:, None] > 0
+    squares = (count * logs**2)[away].sum() / max(float(count[away].sum()), 1.0)
+    return float(np.clip(np.sqrt(squares), *FIBRE_SPREAD))
 
 
 def _fit_of(colour: Floats, hair: Floats, board: Floats, spread: float) -> Floats:
@@ -265,8 +272,12 @@ def drift_to_board(sums: CellSums, field: Floats, board: Floats) -> tuple[Floats
     share, variance = np.zeros(BINS), np.zeros(BINS)
     for way in (slice(None), slice(None, None, -1)):
         chance, along = _drift(cells[way], pixels[way], board)
-        share[way] += chance * along
-        variance[way] += chance * (1 - chance) * along**2 + chance * (SHARE_DOUBT * along) ** 2
+        # the likelier of the two is read, and the interval reaches to the other
+        read = chance**2 / (chance**2 + (1 - chance) ** 2)
+        both = min(6 * chance * (1 - chance), 1.0) * max(read, 1 - read) / 1.96
+        both = max(both, float(np.sqrt(chance * (1 - chance))))
+        share[way] += read * along
+        variance[way] += along**2 * (both**2 + read * SHARE_DOUBT**2)
     return share, np.sqrt(variance)
 
 
