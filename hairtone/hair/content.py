@@ -45,7 +45,7 @@ OPPOSITE: Final = -0.5  # cosine of the two edges: there and back
 LONGEST: Final = 0.25  # of the length; our choice: no tie is longer
 RUNS_ON: Final = 0.5  # of how fibres run on beside it, from which on they run on under an edge
 INNER_SHARE: Final = 0.7  # of the width, clear of its edges
-MOST_OF_LINE: Final = 0.75  # of the places; edges and folds cross a part of a line only
+MOST_OF_LINE: Final = 0.65  # of the places; edges and folds cross a part of a line only
 ALIKE_PLACES: Final = 3  # to either side, that share one slant
 
 
@@ -53,7 +53,7 @@ def see_fibres(photo: Photo, line: Floats, *, width: float) -> float:
     """How well fibres run on along a line: 1 where they do, about 0 on anything else.
 
     The correlation of what is seen across the line with what is seen `FIBRE_LAG_PX` further on,
-    reached at three quarters of the places along it.
+    reached at two thirds of the places along it.
 
     Parameters
     ----------

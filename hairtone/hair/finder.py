@@ -33,7 +33,10 @@ LEAST_WIDTH: Final = 12.0  # photo pixels; our choice: four lanes of fibres insi
 LEAST_LENGTH: Final = 60.0  # photo pixels; a row of pixels to a bin
 LOOSE: Final = 0.1  # of the length, where single fibres end; our choice
 
-NO_OUTLINE: Final = {"outline-open", "outline-none"}  # flags that leave the hair's sides open
+NO_OUTLINE: Final = {  # flags that leave the hair's sides open, and what fibres must then show
+    "outline-open": "refuse_open_run_below",
+    "outline-none": "refuse_thin_run_below",
+}
 
 BY_HAND = (
     "Draw the root-to-ends line by hand in the picker, or give it as 'line' in the sheet "
@@ -192,8 +195,10 @@ def refuse_without_fibres(photo: Photo, strand: Strand, reading: ChartReading) -
     """
     limits = read_limits("hair")
     run = see_fibres(photo, strand.line, width=strand.width)
-    is_doubtful = any(flag.code in NO_OUTLINE and not flag.is_note for flag in strand.flags)
-    least = "refuse_open_run_below" if is_doubtful else "refuse_run_below"
+    doubts = {flag.code for flag in strand.flags if not flag.is_note}
+    least = "refuse_run_below"
+    for code, limit in NO_OUTLINE.items():
+        least = limit if code in doubts else least
     if run >= limits[least]:
         return strand
     if _fibres_would_show(reading):
