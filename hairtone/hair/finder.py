@@ -224,6 +224,9 @@ def _with_fibres(
     least = read_limits("hair")["leave_out_run_below"]
     hair, smooth = [], []
     for piece, line in laid:
+        if isinstance(_merged(photo, line, features), HairError):
+            hair.append((piece, line))  # refused as two things, whose line follows neither's fibres
+            continue
         width = line.width * features.step
         run = see_fibres(photo, features.to_photo(line.points), width=width)
         (hair if run >= least else smooth).append((piece, line))
