@@ -380,7 +380,7 @@ def test_two_hairs_joined_by_what_lies_on_them_are_refused_and_the_third_is_not(
 
     codes = [tress.error and tress.error.code for tress in result.tresses]
     assert codes == ["hair-merged", None]
-    assert "gap along its middle" in result.tresses[0].error.says
+    assert "gap along the middle" in result.tresses[0].error.says
 
 
 def test_hairs_are_not_counted_over_one_that_may_be_two(joined):
