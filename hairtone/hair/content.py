@@ -19,8 +19,7 @@ from hairtone.calibration.types import ColourModel, LightField
 from hairtone.colorimetry import Floats
 from hairtone.hair.cells import BINS
 from hairtone.hair.centre import INNER_POINTS, CentreLine, normals, pixels_of, project, resampled
-from hairtone.hair.features import Features
-from hairtone.hair.outline import Mask, axis_of
+from hairtone.hair.outline import Features, Mask, axis_of
 from hairtone.hair.types import Strand
 from hairtone.photo.pixels import codes_at, encoded_values
 from hairtone.photo.types import Photo

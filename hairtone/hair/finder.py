@@ -22,8 +22,15 @@ from hairtone.hair.centre import (
     resampled,
 )
 from hairtone.hair.content import is_no_hair, see_fibres, without_clamps
-from hairtone.hair.features import Features, frame_features
-from hairtone.hair.outline import Mask, Piece, find_pieces, full_mask, is_fellow
+from hairtone.hair.outline import (
+    Features,
+    Mask,
+    Piece,
+    find_pieces,
+    frame_features,
+    full_mask,
+    is_fellow,
+)
 from hairtone.hair.section import Section, after_regrowth, check_line, section_along, section_mask
 from hairtone.hair.types import Side, Strand
 from hairtone.photo.types import Photo
@@ -74,22 +81,9 @@ def find_strands(
     if roots is not None and roots not in SIDES:
         raise ValueError(f"roots is {roots!r}; choose one of {', '.join(SIDES)}.")
     features = frame_features(photo, reading, calibration, light)
-    seen = find_pieces(features)
-    laid, things = [], []
-    for whole in seen.hair:
-        piece, line = _without_clamp(whole, features)
-        if is_no_hair(whole.mask, piece.mask, line, features):
-            things.append(whole.mask)
-        else:
-            laid.append((piece, line))
-    if not laid:
-        raise _not_found(photo)
-    laid, plain, unseen = _with_fibres(photo, reading, laid, features)
-    things += plain
-    if not laid:
-        raise _no_fibres(photo, features.to_photo(np.argwhere(plain[0]).mean(axis=0)[::-1]))
+    laid, left_out, unseen = _laid_pieces(photo, reading, features)
     ends = _root_ends(laid, roots, where=photo.name)
-    found, others = [], _left_out(seen.left_out + things, features)
+    found, others = [], _left_out(left_out, features)
     for (piece, line), (turned, is_certain) in zip(laid, ends, strict=True):
         flags = others if is_certain else (roots_assumed(), *others)
         flags += (_fibres_unseen(reading),) if any(piece is one for one in unseen) else ()
@@ -183,6 +177,26 @@ def section_of(photo: Photo, line: Floats, *, width: float | None = None) -> Sec
     if width is not None and width < LEAST_WIDTH:
         raise _too_small(photo, f"The strip is {width:.0f} pixels wide", "a wider strip")
     return section_along(photo, line, width=width)
+
+
+def _laid_pieces(
+    photo: Photo, reading: ChartReading, features: Features
+) -> tuple[list[tuple[Piece, CentreLine]], list[Mask], list[Piece]]:
+    """The pieces of hair with their lines, what else stands out, and pieces that may be hair."""
+    seen = find_pieces(features)
+    laid, things = [], []
+    for whole in seen.hair:
+        piece, line = _without_clamp(whole, features)
+        if is_no_hair(whole.mask, piece.mask, line, features):
+            things.append(whole.mask)
+        else:
+            laid.append((piece, line))
+    if not laid:
+        raise _not_found(photo)
+    hair, plain, unseen = _with_fibres(photo, reading, laid, features)
+    if not hair:
+        raise _no_fibres(photo, features.to_photo(np.argwhere(plain[0]).mean(axis=0)[::-1]))
+    return hair, [*seen.left_out, *things, *plain], unseen
 
 
 def refuse_without_fibres(photo: Photo, strand: Strand, reading: ChartReading) -> Strand:
