@@ -27,6 +27,8 @@ from hairtone.reference import read_limits
 
 FIBRE_PLACES: Final = 48  # along a line, at which fibres are looked for; our choice: 2 % of it each
 FIBRE_LAG_PX: Final = 12.0  # a fibre is the same so far on: hair keeps 0.4 there, seeds nothing
+USUAL_WIDTH_PX: Final = 70.0  # of hair whose fibres these lengths are for: real locks at hand
+COARSER: Final = 1.4  # times that width, from which on broader fibres are looked for as well
 FIBRE_ROWS_PX: Final = (-3.0, -1.0, 1.0, 3.0)  # pixels that one look across is the mean of
 FIBRE_SLANT_PX: Final = 5  # sideways, over the lag: fibres may cross the line by 22 degrees
 FIBRE_WIDTH_PX: Final = 9  # what is broader across is shading or a blotch, no fibre
@@ -63,7 +65,14 @@ def see_fibres(photo: Photo, line: Floats, *, width: float) -> float:
     width : float
         Of the hair, or of what may be hair. [pixels]
     """
-    alike = _correlations(*_looks_across(photo, line, width))
+    broad = width / USUAL_WIDTH_PX
+    pitches = (1.0, broad) if broad > COARSER else (1.0,)
+    return max(_run_along(photo, line, width, pitch) for pitch in pitches)
+
+
+def _run_along(photo: Photo, line: Floats, width: float, pitch: float) -> float:
+    """The same for fibres of one width: `pitch` photo pixels count as one."""
+    alike = _correlations(*_looks_across(photo, line, width, pitch))
     near = np.ones(2 * ALIKE_PLACES + 1)
     pooled = np.stack([np.convolve(column, near, "same") for column in alike.T], axis=1)
     run = alike[np.arange(len(alike)), pooled.argmax(axis=1)]
@@ -81,35 +90,37 @@ def _correlations(first: Floats, second: Floats) -> Floats:
     return np.asarray(np.einsum("pn,psn->ps", inner, windows) / (size[:, None] * sizes))
 
 
-def _looks_across(photo: Photo, line: Floats, width: float) -> tuple[Floats, Floats]:
+def _looks_across(photo: Photo, line: Floats, width: float, pitch: float) -> tuple[Floats, Floats]:
     """Log light across the line at places along it and a lag further on, shape (places, n)."""
     length = float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
     at = (np.arange(FIBRE_PLACES) + 1) / (FIBRE_PLACES + 1)
-    lag = min(FIBRE_LAG_PX / length, 4 / FIBRE_PLACES)
+    lag = min(FIBRE_LAG_PX * pitch / length, 4 / FIBRE_PLACES)
     return (
-        _looks_at(photo, line, width, at - lag / 2),
-        _looks_at(photo, line, width, at + lag / 2),
+        _looks_at(photo, line, width, at - lag / 2, pitch=pitch),
+        _looks_at(photo, line, width, at + lag / 2, pitch=pitch),
     )
 
 
-def _looks_at(photo: Photo, line: Floats, width: float, at: Floats) -> Floats:
+def _looks_at(photo: Photo, line: Floats, width: float, at: Floats, *, pitch: float) -> Floats:
     """Log light across the line at shares of its length, shape (places, n)."""
     fine = resampled(np.asarray(line, np.float64), points=1 + 20 * FIBRE_PLACES)
     rows = np.clip(np.round(at * (len(fine) - 1)).astype(int), 0, len(fine) - 1)
     stations, across = fine[rows], normals(fine)[rows]
     ahead = np.stack([across[:, 1], -across[:, 0]], axis=1)
-    count = int(np.clip(INNER_SHARE * width, LEAST_ACROSS_PX, MOST_ACROSS_PX)) + 2 * FIBRE_SLANT_PX
-    offsets = np.arange(count) - (count - 1) / 2
+    count = int(np.clip(INNER_SHARE * width / pitch, LEAST_ACROSS_PX, MOST_ACROSS_PX))
+    count += 2 * FIBRE_SLANT_PX
+    offsets = pitch * (np.arange(count) - (count - 1) / 2)
     total = np.zeros((len(at), count))
     for row in FIBRE_ROWS_PX:
-        places = stations + row * ahead
+        places = stations + pitch * row * ahead
         total += _log_light(photo, places[:, None] + offsets[None, :, None] * across[:, None])
     return total / len(FIBRE_ROWS_PX)
 
 
 def _alike(photo: Photo, strand: Strand, pairs: Floats) -> Floats:
     """How alike the looks across a strand are at pairs of shares of its length, (pairs, slants)."""
-    looks = [_looks_at(photo, strand.line, strand.width, pairs[:, k]) for k in (0, 1)]
+    pitch = max(1.0, strand.width / USUAL_WIDTH_PX)
+    looks = [_looks_at(photo, strand.line, strand.width, pairs[:, k], pitch=pitch) for k in (0, 1)]
     return _correlations(looks[0], looks[1])
 
 
@@ -246,7 +257,7 @@ def _fibres_run_on(photo: Photo, strand: Strand, start: float, stop: float) -> b
     Where the hair beside it shows none either, this says no.
     """
     length = float(np.linalg.norm(np.diff(strand.line, axis=0), axis=1).sum())
-    lag = FIBRE_LAG_PX / length
+    lag = FIBRE_LAG_PX * max(1.0, strand.width / USUAL_WIDTH_PX) / length
     pairs = np.array([(start, -1), (stop, 1)])
     across, beside = [], []
     for edge, outwards in pairs:
