@@ -17,9 +17,9 @@ from hairtone.chart.reference import DEFAULT_CHART, load_reference
 from hairtone.chart.types import PATCH_NAMES, ChartReading
 from hairtone.colorimetry import DEFAULT_VIEWING, Floats, Viewing, viewing_named
 from hairtone.errors import Flag, HairError, PhotoError
-from hairtone.hair.finder import find_strands, strand_along
+from hairtone.hair.finder import find_strands, refuse_without_fibres, strand_along
 from hairtone.hair.profile import measure_profile, seed_of
-from hairtone.hair.strip import outline_on_chart, refuse_on_chart
+from hairtone.hair.section import outline_on_chart, refuse_on_chart
 from hairtone.hair.types import Profile, Side, Strand
 from hairtone.photo.pixels import clipped_share, encoded_values
 from hairtone.photo.reader import read_photo
@@ -103,11 +103,13 @@ class CalibratedPhoto(Shown):
         Raises
         ------
         HairError
-            The line is malformed, leaves the photo, crosses the chart, or the hair is too small.
+            The line is malformed, leaves the photo, crosses the chart, or lies on what shows no
+            fibres, or the hair is too small.
         """
         points = np.asarray(line, dtype=np.float64)
         refuse_on_chart(self.photo, points, self.chart.corners)
         strand = strand_along(self.photo, points, width=width, name=name, regrowth=regrowth)
+        strand = refuse_without_fibres(self.photo, strand, self.chart)
         flags = strand.flags + outline_on_chart(strand, self.chart.corners)
         return strand.flagged(flags)
 

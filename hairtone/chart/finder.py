@@ -151,5 +151,6 @@ def find_chart(
         clipped=patches.clipped,
         usable=usable,
         is_mirrored=mirrored,
+        edge_px=grid.edge_px,
         flags=((MIRRORED,) if mirrored else ()) + doubts,
     )

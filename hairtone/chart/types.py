@@ -97,6 +97,9 @@ class ChartReading:
         Patches not covered, clipped or in glare.
     is_mirrored : bool
         The photo shows the chart in a mirror.
+    edge_px : float
+        Width over which the patches' edges rise from 10 to 90 %; NaN where too few are seen.
+        [pixels]
     flags : tuple of Flag
         Doubts about the chart.
     """
@@ -110,6 +113,7 @@ class ChartReading:
     clipped: Floats
     usable: NDArray[np.bool_]
     is_mirrored: bool = False
+    edge_px: float = float("nan")
     flags: tuple[Flag, ...] = ()
 
     @property

@@ -9,7 +9,7 @@ import numpy as np
 
 from hairtone.colorimetry import Floats
 from hairtone.hair.colours import LEVEL_STEP, CellSums
-from hairtone.hair.ends import end_limits, with_ends_held
+from hairtone.hair.places import end_limits, with_ends_held
 from hairtone.hair.shading import Shading, fit_shading
 from hairtone.hair.shine import Shine, fit_shine
 

@@ -34,6 +34,7 @@ TILE, TILES = 24, 10  # pixels of a tile, and tiles across the frame
 LEAST_TILES: Final = 12  # that tell of the board; our choice
 CALM_TILES: Final = 0.4  # quantile of the tiles that stands for the board
 LOOKED_AT: Final = 150_000  # pixels that texture is judged on
+STRAIGHT: Final = 0.6  # of a shadow's step, that each third of the width shows; our choice
 FLAT: Final = 0.4  # of the step that either side may change by: an edge, not a slope
 
 
@@ -54,7 +55,7 @@ def profile_flags(
         _two_colours(sums, limits),
         _clipped(photo, strand, sums, limits),
         _narrow(strand, limits["flag_width_px_below"]),
-        _shadow(body, limits["flag_shadow_step_above"]),
+        _shadow(body, sums, limits["flag_shadow_step_above"]),
         _retouched(photo, cells, limits),
     )
     return tuple(flag for flag in found if flag is not None)
@@ -83,13 +84,11 @@ def _sheen(body: Body, limits: Mapping[str, float]) -> Flag | None:
         return None
     return Flag(
         code="sheen",
-        says=f"Bright and dull fibres differ by {shine.spread:.0%} all along the hair (flagged "
-        f"above {limits['flag_spread_above']:.0%}), {shine.all_along:.0%} of it in the lamp's own "
-        f"colour (flagged above {limits['flag_sheen_above']:.0%}). White hairs among it look so, "
-        f"and so does wet or greased hair; it was not taken out. Wet hair reads too light and too "
-        f"grey.",
-        remedy="Dry the hair, comb it flat and use larger, softer lights at 45 degrees. State "
-        "white hair as white_percent in the sheet.",
+        says=f"The hair glistens over its whole length: bright and dull fibres differ by "
+        f"{100 * shine.spread:.0f} %. White hairs among dark ones look like that, and so does wet "
+        f"or greasy hair, which reads too light and too grey. We left it as it is.",
+        remedy="Dry the hair, comb it flat and use larger, softer lights at 45 degrees. If there "
+        "are white hairs, state how many per cent.",
     )
 
 
@@ -121,11 +120,10 @@ def _two_colours(sums: CellSums, limits: Mapping[str, float]) -> Flag | None:
         return None
     return Flag(
         code="two-colours",
-        says=f"The two sides of the hair differ along its whole length: by {tint:.2f} in colour "
-        f"(flagged above {limits['flag_tint_across']:.2f}), by {light:.2f} of log light at a step "
-        f"(flagged above {limits['flag_step_across']:.2f}). Two hairs may lie side by side, or the "
-        f"strip takes in what lies beside the hair; the figures are their mean.",
-        remedy="Lay hairs a finger's breadth apart, or draw a line with a narrower strip in one.",
+        says=f"The left and right side of the hair have different colours along its whole length "
+        f"({100 * np.expm1(tint):.0f} % in colour, {100 * np.expm1(light):.0f} % in light). There "
+        f"may be two tresses side by side. The figures are their mean.",
+        remedy="Lay tresses a finger's breadth apart, or draw a narrower strip in one of them.",
     )
 
 
@@ -139,8 +137,8 @@ def _clipped(
     if mean > limits["refuse_clipped_above"]:
         raise HairError(
             "hair-clipped",
-            f"{100 * mean:.0f} % of the pixels of hair {strand.name} are clipped; its mean colour "
-            f"cannot be known above {100 * limits['refuse_clipped_above']:.0f} %.",
+            f"Hair {strand.name} is too bright in this photo: {100 * mean:.0f} % of its pixels are "
+            f"clipped (limit {100 * limits['refuse_clipped_above']:.0f} %).",
             where=photo.name,
             remedy=remedy,
         )
@@ -148,8 +146,8 @@ def _clipped(
         return None
     return Flag(
         code="hair-clipped",
-        says=f"{100 * mean:.1f} % of the hair's pixels are clipped, up to {100 * most:.0f} % at "
-        f"one place; they were left out.",
+        says=f"Parts of the hair are too bright: {100 * mean:.1f} % of its pixels are clipped, up "
+        f"to {100 * most:.0f} % in one place. We left them out, so that place may read too dark.",
         remedy=remedy,
     )
 
@@ -159,14 +157,14 @@ def _narrow(strand: Strand, limit: float) -> Flag | None:
         return None
     return Flag(
         code="hair-narrow",
-        says=f"The hair is {strand.width:.0f} pixels wide; under {limit:.0f} its shading and "
-        f"highlights are known roughly.",
+        says=f"The hair is only {strand.width:.0f} pixels wide. Below {limit:.0f} pixels we see "
+        f"its shading and glare only roughly.",
         remedy="Go nearer, or photograph at full size.",
     )
 
 
-def _shadow(body: Body, limit: float) -> Flag | None:
-    """An edge across the hair at which all channels fall alike: light changes, not colour."""
+def _shadow(body: Body, sums: CellSums, limit: float) -> Flag | None:
+    """An edge straight across the hair at which all channels fall alike: light, not colour."""
     logs = np.log(np.maximum(body.linear, 1e-6))
     edges = np.arange(SIDE + GAP, len(logs) - SIDE - GAP)
     sides = np.median(np.lib.stride_tricks.sliding_window_view(logs, SIDE, axis=0), axis=-1)
@@ -177,17 +175,33 @@ def _shadow(body: Body, limit: float) -> Flag | None:
     # what the choice of fibres alone moves a place by: a few white ones among dark are no shadow
     fibres = np.log(np.maximum(body.draws, 1e-6)).std(axis=0).mean(axis=1)
     by_chance = MIXTURE * np.hypot(fibres[edges + GAP], fibres[edges - GAP - 1])
-    is_edge = (np.abs(size) > np.maximum(limit, by_chance)) & (apart < EVEN_STEP) & calm
+    straight = _least_in_thirds(sums, edges, size) > STRAIGHT
+    is_edge = (np.abs(size) > np.maximum(limit, by_chance)) & (apart < EVEN_STEP) & calm & straight
     if not is_edge.any():
         return None
     worst = int(np.argmax(np.where(is_edge, np.abs(size), 0.0)))
     place, fall = edges[worst] / len(logs), 1 - np.exp(-abs(float(size[worst])))
     return Flag(
         code="shadow",
-        says=f"At {100 * place:.0f} % of the length the light on the hair changes by "
-        f"{100 * fall:.0f} % at an edge, in all channels alike: this looks like a shadow.",
+        says=f"A shadow seems to lie across the hair: at {100 * place:.0f} % of the length the "
+        f"light changes by {100 * fall:.0f} % at one edge, and the colour does not.",
         remedy="Take away what stands in the light and photograph again.",
     )
+
+
+def _least_in_thirds(sums: CellSums, edges: NDArray[np.int64], size: Floats) -> Floats:
+    """The part of each step that every third of the width shows, shape (edges,).
+
+    Locks lie higher and lower, each in its own lanes; a shadow's edge crosses them all.
+    """
+    lanes = np.array_split(np.arange(sums.count.shape[1]), 3)
+    parts = []
+    for some in lanes:
+        pixels = np.maximum(sums.count[:, some].sum(axis=(1, 2)), 1)
+        light = np.log(np.maximum(sums.light[:, some].sum(axis=(1, 2, 3)) / pixels, 1e-6))
+        sides = np.median(np.lib.stride_tricks.sliding_window_view(light, SIDE), axis=-1)
+        parts.append((sides[edges + GAP] - sides[edges - GAP - SIDE]) / size)
+    return np.asarray(np.min(parts, axis=0))
 
 
 def _calm_sides(light: Floats, edges: NDArray[np.int64], size: Floats) -> NDArray[np.bool_]:
@@ -207,11 +221,12 @@ def _retouched(photo: Photo, cells: Cells, limits: Mapping[str, float]) -> Flag 
         least = min(limits["flag_contrast_ratio_below"] * board, limits["flag_contrast_most"])
     if hair >= least:
         return None
-    beside = "" if board is None else f", the rest of the frame {board:.2f}"
+    beside = "" if board is None else f" (the board has {board:.2f})"
     return Flag(
         code="retouched",
-        says=f"The hair is smoother than hair can be: its finest contrast is {hair:.2f} codes"
-        f"{beside}. A beauty filter, noise reduction or heavy compression has been at work.",
+        says=f"The hair has been smoothed: neighbouring pixels differ by only {hair:.2f} codes"
+        f"{beside}. A beauty filter, noise reduction or strong compression does that, and may have "
+        f"changed the colour too.",
         remedy="Switch off beauty, portrait and night modes, and use the camera's own file.",
     )
 

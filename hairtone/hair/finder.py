@@ -1,4 +1,4 @@
-"""Find the hair in a photo: tresses on a plain board by themselves, or a strip along a line."""
+"""Find the hair in a photo: tresses on a plain board by themselves, or along a line."""
 
 from __future__ import annotations
 
@@ -21,14 +21,17 @@ from hairtone.hair.centre import (
     project,
     resampled,
 )
-from hairtone.hair.clamp import without_clamps
-from hairtone.hair.edges import full_mask
-from hairtone.hair.features import Features, frame_features
-from hairtone.hair.outline import Mask, Piece, find_pieces
-from hairtone.hair.roots import SIDES, held_end, named_end, roots_assumed, roots_last
-from hairtone.hair.section import Section, section_along, section_mask
-from hairtone.hair.strip import after_regrowth, check_line
-from hairtone.hair.things import is_no_hair
+from hairtone.hair.content import is_no_hair, see_fibres, without_clamps
+from hairtone.hair.outline import (
+    Features,
+    Mask,
+    Piece,
+    find_pieces,
+    frame_features,
+    full_mask,
+    is_fellow,
+)
+from hairtone.hair.section import Section, after_regrowth, check_line, section_along, section_mask
 from hairtone.hair.types import Side, Strand
 from hairtone.photo.types import Photo
 from hairtone.reference import read_limits
@@ -36,6 +39,11 @@ from hairtone.reference import read_limits
 LEAST_WIDTH: Final = 12.0  # photo pixels; our choice: four lanes of fibres inside mixed edges
 LEAST_LENGTH: Final = 60.0  # photo pixels; a row of pixels to a bin
 LOOSE: Final = 0.1  # of the length, where single fibres end; our choice
+
+NO_OUTLINE: Final = {  # flags that leave the hair's sides open, and what fibres must then show
+    "outline-open": "refuse_open_run_below",
+    "outline-none": "refuse_thin_run_below",
+}
 
 BY_HAND = (
     "Draw the root-to-ends line by hand in the picker, or give it as 'line' in the sheet "
@@ -73,20 +81,12 @@ def find_strands(
     if roots is not None and roots not in SIDES:
         raise ValueError(f"roots is {roots!r}; choose one of {', '.join(SIDES)}.")
     features = frame_features(photo, reading, calibration, light)
-    seen = find_pieces(features)
-    laid, things = [], []
-    for whole in seen.hair:
-        piece, line = _without_clamp(whole, features)
-        if is_no_hair(whole.mask, piece.mask, line, features):
-            things.append(whole.mask)
-        else:
-            laid.append((piece, line))
-    if not laid:
-        raise _not_found(photo)
+    laid, left_out, unseen = _laid_pieces(photo, reading, features)
     ends = _root_ends(laid, roots, where=photo.name)
-    found, others = [], _left_out(seen.left_out + things, features)
+    found, others = [], _left_out(left_out, features)
     for (piece, line), (turned, is_certain) in zip(laid, ends, strict=True):
         flags = others if is_certain else (roots_assumed(), *others)
+        flags += (_fibres_unseen(reading),) if any(piece is one for one in unseen) else ()
         merged = _merged(photo, line, features)
         if isinstance(merged, Flag):
             flags += (merged,)
@@ -177,6 +177,84 @@ def section_of(photo: Photo, line: Floats, *, width: float | None = None) -> Sec
     if width is not None and width < LEAST_WIDTH:
         raise _too_small(photo, f"The strip is {width:.0f} pixels wide", "a wider strip")
     return section_along(photo, line, width=width)
+
+
+def _laid_pieces(
+    photo: Photo, reading: ChartReading, features: Features
+) -> tuple[list[tuple[Piece, CentreLine]], list[Mask], list[Piece]]:
+    """The pieces of hair with their lines, what else stands out, and pieces that may be hair."""
+    seen = find_pieces(features)
+    laid, things = [], []
+    for whole in seen.hair:
+        piece, line = _without_clamp(whole, features)
+        if is_no_hair(whole.mask, piece.mask, line, features):
+            things.append(whole.mask)
+        else:
+            laid.append((piece, line))
+    if not laid:
+        raise _not_found(photo)
+    hair, plain, unseen = _with_fibres(photo, reading, laid, features)
+    if not hair:
+        raise _no_fibres(photo, features.to_photo(np.argwhere(plain[0]).mean(axis=0)[::-1]))
+    return hair, [*seen.left_out, *things, *plain], unseen
+
+
+def refuse_without_fibres(photo: Photo, strand: Strand, reading: ChartReading) -> Strand:
+    """A strand along a given line, flagged where no fibres can show.
+
+    Raises
+    ------
+    HairError
+        ``no-fibres``: the photo is sharp enough to show fibres and what lies on the line has none.
+    """
+    limits = read_limits("hair")
+    run = see_fibres(photo, strand.line, width=strand.width)
+    doubts = {flag.code for flag in strand.flags if not flag.is_note}
+    least = "refuse_run_below"
+    for code, limit in NO_OUTLINE.items():
+        least = limit if code in doubts else least
+    if run >= limits[least]:
+        return strand
+    if _fibres_would_show(reading):
+        raise _no_fibres(photo, strand.line.mean(axis=0))
+    return dataclasses.replace(strand, flags=(*strand.flags, _fibres_unseen(reading)))
+
+
+def _fibres_would_show(reading: ChartReading) -> bool:
+    """Whether the chart's edges are so sharp that hair would show its fibres; NaN is not."""
+    return bool(reading.edge_px <= read_limits("hair")["fibres_show_to_edge_px"])
+
+
+def _with_fibres(
+    photo: Photo,
+    reading: ChartReading,
+    laid: list[tuple[Piece, CentreLine]],
+    features: Features,
+) -> tuple[list[tuple[Piece, CentreLine]], list[Mask], list[Piece]]:
+    """The pieces that are hair, those without fibres that are not, and those that may be hair.
+
+    A piece without fibres is hair beside hair of its kind, and where no fibres can show.
+    """
+    least = read_limits("hair")["leave_out_run_below"]
+    hair, smooth = [], []
+    for piece, line in laid:
+        if isinstance(_merged(photo, line, features), HairError):
+            hair.append((piece, line))  # refused as two things, whose line follows neither's fibres
+            continue
+        width = line.width * features.step
+        run = see_fibres(photo, features.to_photo(line.points), width=width)
+        (hair if run >= least else smooth).append((piece, line))
+    alike = [
+        (piece, line)
+        for piece, line in smooth
+        if any(is_fellow(piece.mask, one.mask, features) for one, _ in hair)
+    ]
+    rest = [one for one in smooth if not any(one is other for other in alike)]
+    kept = {id(piece) for piece, _ in hair + alike}
+    if _fibres_would_show(reading):
+        chosen = [one for one in laid if id(one[0]) in kept]
+        return chosen, [piece.mask for piece, _ in rest], []
+    return laid, [], [piece for piece, _ in rest]
 
 
 def _root_ends(
@@ -276,24 +354,24 @@ def _merged(photo: Photo, line: CentreLine, features: Features) -> Flag | HairEr
     ratio, gaping = float(inner.max()) / usual, line.spread / usual
     x, y = features.to_photo(line.points[INNER_POINTS][int(inner.argmax())])
     says = (
-        f"The hair's outline at {x:.0f},{y:.0f} is {ratio:.1f} times as broad as elsewhere "
-        f"(flagged above {limits['flag_breadth_above']:.1f}, refused above "
-        f"{limits['refuse_breadth_above']:.1f}): a hand, a clip or other hair may lie against it"
+        f"Something lies against the hair at {x:.0f},{y:.0f}: a hand, a clip or other hair. The "
+        f"outline is {ratio:.1f} times as broad there as elsewhere (limit "
+        f"{limits['refuse_breadth_above']:.1f})"
     )
     is_two = ratio > limits["refuse_breadth_above"]
     if not is_two and gaping > limits["refuse_spread_above"]:
         is_two = True
         says = (
-            f"The hair's outline around {x:.0f},{y:.0f} has a gap along its middle: it reaches "
-            f"{gaping:.2f} times as far as hair fills it (refused above "
-            f"{limits['refuse_spread_above']:.2f}): something may lie across two hairs"
+            f"There is a gap along the middle of the hair around {x:.0f},{y:.0f}. These may be two "
+            f"tresses with something across them (the outline reaches {gaping:.2f} times as far as "
+            f"hair fills it, limit {limits['refuse_spread_above']:.2f})"
         )
     remedy = f"Take it away and photograph again. {BY_HAND}"
     if is_two:
         return HairError("hair-merged", f"{says}.", where=photo.name, remedy=remedy)
     if ratio <= limits["flag_breadth_above"]:
         return None
-    says = f"{says}; what lies there counts as hair."
+    says = f"{says}. What lies there was measured as hair."
     return Flag(code="hair-merged", says=says, remedy=remedy)
 
 
@@ -306,19 +384,40 @@ def _left_out(masks: list[Mask], features: Features) -> tuple[Flag, ...]:
     return (
         Flag(
             code="hair-left-out",
-            says=f"{told} of the board may be hair and could not be told from other things; not "
-            f"measured. Middle: {places} (photo pixels).",
+            says=f"We left out {told} of the board that may be hair or something else: at "
+            f"{places} (pixels, middle).",
             remedy=f"If it is hair: {BY_HAND[0].lower()}{BY_HAND[1:]} Take other things off the "
             f"board.",
+            is_note=True,
         ),
+    )
+
+
+def _no_fibres(photo: Photo, middle: Floats) -> HairError:
+    return HairError(
+        "no-fibres",
+        f"What lies at {middle[0]:.0f},{middle[1]:.0f} shows no fibres, and this photo is sharp "
+        f"enough to show them. It is not hair, or an app has smoothed it.",
+        where=photo.name,
+        remedy=f"Switch off beauty and portrait modes, and lay the hair clear of other things. "
+        f"{BY_HAND}",
+    )
+
+
+def _fibres_unseen(reading: ChartReading) -> Flag:
+    return Flag(
+        code="fibres-unseen",
+        says=f"The photo does not show the fibres of the hair (edges on the chart are "
+        f"{reading.edge_px:.1f} pixels wide), so that we only suppose it is hair.",
+        remedy="Focus on the hair, hold the camera still, and go nearer.",
     )
 
 
 def _not_found(photo: Photo) -> HairError:
     return HairError(
         "hair-not-found",
-        "No hair was found on the board: nothing long enough stands out by colour, lightness or "
-        "fibres.",
+        "We could not find the hair. Nothing long enough on the board differs from it in colour, "
+        "lightness or fibres.",
         where=photo.name,
         remedy=f"Lay the hair on a plain matt board, clear of the chart. {BY_HAND}",
     )
@@ -330,3 +429,94 @@ def _cut_off() -> Flag:
         says="The hair runs out of the frame: roots or ends are not in the picture.",
         remedy="Step back until the whole tress is in the frame.",
     )
+
+
+SIDES: Final = {"top": (1, 1.0), "bottom": (1, -1.0), "left": (0, 1.0), "right": (0, -1.0)}
+RUNS_THERE: Final = 0.1  # of the length that the ends must differ towards a side that is named
+LAID_ACROSS: Final = 0.35  # rise over length under which a tress counts as laid across; 20 degrees
+CLAMPED: Final = 0.2  # of the space beyond one end, more than the other, filled by something solid
+PARALLEL: Final = 0.9  # cosine over which tresses are taken to be laid the same way
+
+
+def named_end(line: CentreLine, side: str, *, where: str) -> float:
+    """1 where a line ends at the side named for the roots, -1 where it starts there.
+
+    Raises
+    ------
+    HairError
+        ``roots-unclear``: the line does not run that way.
+    """
+    axis, sign = SIDES[side]
+    gap = sign * float(line.points[0, axis] - line.points[-1, axis]) / line.length
+    if abs(gap) < RUNS_THERE:
+        raise HairError(
+            "roots-unclear",
+            f"The roots are said to lie at the {side}, and the hair runs across: its ends differ "
+            f"by {100 * abs(gap):.0f} % of its length that way.",
+            where=where,
+            remedy="Name another side, or draw the root-to-ends line by hand.",
+        )
+    return float(np.sign(gap))
+
+
+def held_end(line: CentreLine, piece: Piece) -> float:
+    """How much more the end of a line is held by something solid than its start, -1..1."""
+    held = [
+        1.0 if piece.is_held[k] else _clamp_share(line, piece.solid, at_start=k == 0)
+        for k in (0, 1)
+    ]
+    return held[1] - held[0]
+
+
+def roots_last(lines: list[CentreLine], held: list[float]) -> list[tuple[bool, bool]]:
+    """For each line: whether it ends at the roots, and whether that is more than a guess.
+
+    Tresses side by side are clamped at the same side: they lend one another their evidence.
+    """
+    answers = []
+    for line in lines:
+        own = _way(line)
+        votes = [float(own @ _way(other)) for other in lines]
+        evidence = sum(
+            np.sign(vote) * share
+            for vote, share in zip(votes, held, strict=True)
+            if abs(vote) > PARALLEL
+        )
+        rise = float(line.points[0, 1] - line.points[-1, 1])
+        if abs(evidence) > CLAMPED:
+            answers.append((bool(evidence > 0), True))
+        elif abs(rise) >= LAID_ACROSS * line.length:
+            answers.append((rise > 0, True))
+        else:
+            answers.append((bool(line.points[0, 0] > line.points[-1, 0]), False))
+    return answers
+
+
+def roots_assumed() -> Flag:
+    """Said where nothing tells the roots from the ends."""
+    return Flag(
+        code="roots-assumed",
+        says="The hair lies across and we saw no clamp, so we took its left end for the roots.",
+        remedy="Say where the roots are: left or right ('roots').",
+    )
+
+
+def _way(line: CentreLine) -> Floats:
+    way = line.points[-1] - line.points[0]
+    return np.asarray(way / np.linalg.norm(way))
+
+
+def _clamp_share(line: CentreLine, solid: NDArray[np.bool_], *, at_start: bool) -> float:
+    """Share of the space just beyond an end that something solid fills."""
+    points = line.points if at_start else line.points[::-1]
+    outwards = points[0] - points[2]
+    outwards = outwards / np.linalg.norm(outwards)
+    sideways = np.array([-outwards[1], outwards[0]])
+    reach, half = np.meshgrid(np.linspace(0.1, 0.3, 6), np.linspace(-0.35, 0.35, 9))
+    probes = points[0] + line.width * (
+        reach.ravel()[:, None] * outwards + half.ravel()[:, None] * sideways
+    )
+    xs, ys = np.round(probes).astype(int).T
+    height, width = solid.shape
+    inside = (xs >= 0) & (ys >= 0) & (xs < width) & (ys < height)
+    return float(solid[ys[inside], xs[inside]].sum() / len(xs))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Final
 
 import numpy as np
@@ -15,9 +16,18 @@ from hairtone.hair.beside import light_of_strand
 from hairtone.hair.body import Body, find_body
 from hairtone.hair.cells import BINS, Cells, check_filled, strand_cells
 from hairtone.hair.colours import CellSums, cell_sums
+from hairtone.hair.content import laid_over
 from hairtone.hair.doubts import profile_flags
-from hairtone.hair.ends import end_step_flags, without_gaps, without_strange_ends
 from hairtone.hair.lamp import lamp_white
+from hairtone.hair.places import (
+    board_beside,
+    cover_flags,
+    end_step_flags,
+    hair_alone,
+    shaken_by_cover,
+    without_gaps,
+    without_strange_ends,
+)
 from hairtone.hair.types import Profile, Strand
 from hairtone.photo.types import Photo
 
@@ -99,11 +109,18 @@ def _body_of(
     sums = cell_sums(photo, model, cells, white=lamp_white(model))
     pixels = sums.count.sum(axis=(1, 2)).astype(np.int64)
     check_filled(pixels + sums.clipped.astype(np.int64), strand)
-    sums, gaps = without_gaps(sums)
-    sums, notes = without_strange_ends(sums)
+    white = lamp_white(model)
+    over = laid_over(photo, model, light, strand, white=white)
+    sums, gaps = without_gaps(sums, over)
     field = _field_in_cells(light, cells)
+    board = board_beside(photo, model, light, strand, white=white)
+    sums, cover = hair_alone(sums, field, board)
+    sums, notes = without_strange_ends(sums)
     body = find_body(sums, field, cells.across, seed=seed_of(photo))
-    return cells, sums, body, gaps + notes + end_step_flags(sums)
+    if cover is not None:
+        draws = shaken_by_cover(body.draws, cover, seed=seed_of(photo))
+        body = dataclasses.replace(body, draws=draws)
+    return cells, sums, body, gaps + notes + cover_flags(cover) + end_step_flags(sums)
 
 
 def seed_of(photo: Photo) -> int:

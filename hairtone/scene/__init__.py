@@ -20,8 +20,11 @@ __getattr__, __dir__, __all__ = _lazy.attach(
             "SceneTruth",
             "Sensor",
             "Shine",
+            "Thing",
+            "Thinning",
             "Tress",
             "TressTruth",
+            "Weave",
         ],
     },
 )

@@ -21,7 +21,7 @@ from hairtone.scene.chart import (
 )
 from hairtone.scene.development import develop
 from hairtone.scene.exposure import light_over, onto_sensor, through_lens
-from hairtone.scene.tress import draw_tress
+from hairtone.scene.tress import draw_thing, draw_tress
 from hairtone.scene.types import ChartPlacement, Jpeg, RenderedPhoto, Scene, SceneTruth, TressTruth
 from hairtone.spectra.cameras import Camera
 from hairtone.spectra.lights import Light
@@ -64,9 +64,11 @@ def render_scene(scene: Scene) -> RenderedPhoto:
     weights = camera_weights(scene.camera, scene.light)
     canvas = Canvas(_board(scene, weights, rngs[0]))
     corners = centres = surface = None
+    _lay_things(canvas, scene, weights, are_over=False)
     if scene.chart is not None:
         corners, centres, surface = _lay_chart(canvas, scene.chart, weights, rngs[1])
     tresses = _lay_tresses(canvas, scene, weights, rngs[2])
+    _lay_things(canvas, scene, weights, are_over=True)
     at = _light_anchor(scene)
     light = light_over(scene.light_shape, size=scene.size, at=at)
     picture = through_lens(canvas.light * light[..., None], scene.lens)
@@ -120,6 +122,13 @@ def _lay_tresses(
     canvas: Canvas, scene: Scene, weights: Floats, rng: np.random.Generator
 ) -> tuple[TressTruth, ...]:
     return tuple(draw_tress(canvas, tress, weights, rng=rng) for tress in scene.tresses)
+
+
+def _lay_things(canvas: Canvas, scene: Scene, weights: Floats, *, are_over: bool) -> None:
+    rng = np.random.default_rng([scene.seed, 4 + are_over])
+    for thing in scene.things:
+        if thing.is_over == are_over:
+            draw_thing(canvas, thing, weights, rng=rng)
 
 
 def _light_anchor(scene: Scene) -> tuple[float, float]:

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter, map_coordinates
+from scipy.special import ndtri
 
 from hairtone.colorimetry import Floats
 from hairtone.scene.canvas import Box, Canvas, Singles, box_around
-from hairtone.scene.types import Tress, TressTruth
+from hairtone.scene.types import Thing, Tress, TressTruth, Weave
 
 BINS = 60  # positions the truth is told at
 TABLE = 120  # positions the colour is drawn at: two to a bin
@@ -78,6 +80,9 @@ def draw_tress(
     spectra = _along(tress.hair)
     seen = spectra if tress.seen is None else _along(tress.seen)
     strands = _strand_light(tress, ground, rng)
+    if tress.weave is not None:
+        along, off = ground.along * ground.length_px, ground.across * tress.width_px / 2
+        strands = _woven(tress.weave, along, off, rng)
     row = np.clip((ground.along * TABLE).astype(np.intp), 0, TABLE - 1)
     entry = row * spectra.shape[1] + kinds
 
@@ -86,11 +91,13 @@ def draw_tress(
     round_ = 1 - np.sqrt(np.maximum(1 - 0.96 * ground.across**2, 0.0))
     body = body * (1 - tress.curvature * round_).astype(np.float32)[..., None]
     cover = _cover(tress, ground, rng)
+    solid = cover > 0.5
+    cover = cover * _full_share(tress, ground, rng)
     body += _shine(tress, ground, body, rng)
     canvas.lay(ground.box, body, cover)
     if tress.clamp is not None:
         _draw_clamp(canvas, tress, ground)
-    return _truth(tress, ground, entry, strands, cover > 0.5, spectra)
+    return _truth(tress, ground, entry, strands, solid, spectra)
 
 
 def _ground(canvas: Canvas, tress: Tress, rng: np.random.Generator) -> _Ground:
@@ -204,6 +211,67 @@ def _cover(tress: Tress, ground: _Ground, rng: np.random.Generator) -> Floats:
     )
     parts = [np.clip(0.5 + part, 0, 1) for part in (ground.side_px, left, start)]
     return np.asarray(parts[0] * parts[1] * parts[2])
+
+
+def _full_share(tress: Tress, ground: _Ground, rng: np.random.Generator) -> Floats:
+    """Share of the board that hair hides at each pixel, its outline apart."""
+    thin = tress.thinning
+    if thin is None:
+        return np.ones_like(ground.along)
+    run = np.clip((ground.along - thin.onset) / max(1 - thin.onset, 1e-9), 0, 1)
+    share = thin.cover * (1 - (1 - thin.cover_at_ends) * _smooth(run))
+    if thin.gap_px == 0:
+        return np.asarray(share)
+    gaps = Weave(spread=1.0, along_px=12 * thin.gap_px, across_px=thin.gap_px)
+    off = ground.across * tress.width_px / 2
+    level = ndtri(np.clip(share, 1e-4, 1 - 1e-4))
+    depth = level - _pattern(gaps, ground.along * ground.length_px, off, rng)
+    return np.asarray(np.clip(0.5 + 1.5 * depth, 0, 1))
+
+
+def _pattern(weave: Weave, along: Floats, off: Floats, rng: np.random.Generator) -> Floats:
+    """A smooth random pattern of mean 0 and SD 1 at places along and across. [pixels]"""
+    shape = (int(along.max() - along.min()) + 3, int(off.max() - off.min()) + 3)
+    # a normal bell of SD s leaves a correlation that falls to 1/e at 2 s
+    field = gaussian_filter(
+        rng.standard_normal(shape), (weave.along_px / 2, weave.across_px / 2), mode="wrap"
+    )
+    at = np.stack([along - along.min(), off - off.min()])
+    return np.asarray(map_coordinates(field / field.std(), at, order=1, mode="nearest"))
+
+
+def _woven(weave: Weave, along: Floats, off: Floats, rng: np.random.Generator) -> Singles:
+    """Light of a smooth pattern, mean 1."""
+    logs = weave.spread * _pattern(weave, along, off, rng) - weave.spread**2 / 2
+    return np.exp(logs).astype(np.float32)
+
+
+def draw_thing(canvas: Canvas, thing: Thing, weights: Floats, *, rng: np.random.Generator) -> None:
+    """Lay a thing on the canvas.
+
+    Parameters
+    ----------
+    canvas : Canvas
+        Drawn into.
+    thing : Thing
+        What to draw.
+    weights : ndarray, shape (81, 3)
+        Reflectance -> camera light.
+    rng : Generator
+        Of its pattern.
+    """
+    centre, way = np.array(thing.centre), np.radians(thing.turn_deg)
+    forward = np.array([np.cos(way), np.sin(way)])
+    box = box_around(centre[None], size=canvas.size, margin=float(np.hypot(*thing.size)) / 2 + 1)
+    x, y = canvas.coordinates(box)
+    along = (x - centre[0]) * forward[0] + (y - centre[1]) * forward[1]
+    off = (y - centre[1]) * forward[0] - (x - centre[0]) * forward[1]
+    sides = [side / 2 - np.abs(far) for side, far in zip(thing.size, (along, off), strict=True)]
+    colours = np.ones((*x.shape, 3), np.float32) * (thing.reflectance @ weights).astype(np.float32)
+    if thing.weave is not None:
+        colours *= _woven(thing.weave, along, off, rng)[..., None]
+    cover = np.prod([np.clip(0.5 + side, 0, 1) for side in sides], axis=0)
+    canvas.lay(box, colours, cover)
 
 
 def _cast_shadow(canvas: Canvas, tress: Tress, ground: _Ground) -> None:

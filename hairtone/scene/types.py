@@ -75,6 +75,71 @@ class Shine:
     back_face: float = 0.4
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thinning:
+    """Hair so thin that the board shows between its fibres.
+
+    Attributes
+    ----------
+    cover : float
+        Share of the board that the hair hides over its full part, 0..1.
+    onset : float
+        Where it begins to thin out, 0 roots .. 1 ends.
+    cover_at_ends : float
+        Share hidden at the ends, over `cover`.
+    gap_px : float
+        Width of the gaps; 0 for gaps finer than a pixel, where every pixel is a mixture. [pixels]
+    """
+
+    cover: float = 1.0
+    onset: float = 1.0
+    cover_at_ends: float = 1.0
+    gap_px: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weave:
+    """Light on hair as a smooth random pattern, in place of single fibres.
+
+    Attributes
+    ----------
+    spread : float
+        SD of log light.
+    along_px, across_px : float
+        Distances at which the pattern's correlation falls to 1/e. [pixels]
+    """
+
+    spread: float
+    along_px: float
+    across_px: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Thing:
+    """A four-sided thing on the board: a tie, ribbon or clip, a strip of card, a plank.
+
+    Attributes
+    ----------
+    centre, size : tuple of float
+        Middle, and length and width. [pixels, xy]
+    turn_deg : float
+        Direction of its length, clockwise from the x axis.
+    reflectance : ndarray, shape (81,)
+        Of its surface.
+    weave : Weave or None
+        Its pattern, along and across its own length; None for a plain thing.
+    is_over : bool
+        It lies over chart and tresses, or under them.
+    """
+
+    centre: tuple[float, float]
+    size: tuple[float, float]
+    turn_deg: float
+    reflectance: Floats
+    weave: Weave | None = None
+    is_over: bool = True
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Tress:
     """A bundle of hair on the board.
@@ -108,6 +173,10 @@ class Tress:
         Reflectance of the clamp at the roots; None for no clamp.
     cast_shadow : float
         Light the tress takes from the board beside it, 0..1.
+    thinning : Thinning or None
+        Board that shows between the fibres; None for a full tress.
+    weave : Weave or None
+        Pattern of light in place of that of single fibres and locks.
     """
 
     roots: tuple[float, float]
@@ -125,6 +194,8 @@ class Tress:
     shines: tuple[Shine, ...] = ()
     clamp: float | None = 0.05
     cast_shadow: float = 0.0
+    thinning: Thinning | None = None
+    weave: Weave | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -277,6 +348,8 @@ class Scene:
         None for a photo without a chart.
     tresses : tuple of Tress
         Left to right.
+    things : tuple of Thing
+        Other things on the board, in the order they are laid.
     board : ndarray, shape (81,)
         Reflectance of the matt board.
     board_texture : float
@@ -296,6 +369,7 @@ class Scene:
     size: tuple[int, int] = (1632, 1224)
     chart: ChartPlacement | None = None
     tresses: tuple[Tress, ...] = ()
+    things: tuple[Thing, ...] = ()
     board: Floats = field(default_factory=flat_board)
     board_texture: float = 0.0
     light_shape: LightShape = LightShape()

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from hairtone.hair.colours import CellSums
-from hairtone.hair.ends import end_limits, end_step_flags, with_ends_held
+from hairtone.hair.places import end_limits, end_step_flags, with_ends_held
 
 PLACES = np.linspace(-1, 1, 60)
 
@@ -46,6 +46,6 @@ def test_a_step_near_an_end_is_told_with_what_can_be_done_at_that_end(which, rem
 
     (flag,) = end_step_flags(sums)
 
-    assert f"The {which} 4 of 60" in flag.says
-    assert "40%" in flag.says  # 1 - 0.6
+    assert f"The {which} 7 % of the hair" in flag.says  # 4 of 60
+    assert "40 % in light" in flag.says  # 1 - 0.6
     assert remedy in flag.remedy

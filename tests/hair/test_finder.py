@@ -10,7 +10,7 @@ from hair.tress import BOARD, Tress, calibration, draw, light_field, reading_of
 from hairtone.colorimetry import delta_e
 from hairtone.errors import HairError
 from hairtone.hair.finder import find_strands, strand_along
-from hairtone.hair.strip import outline_on_chart, refuse_on_chart
+from hairtone.hair.section import outline_on_chart, refuse_on_chart
 from hairtone.photo.reader import read_photo_bytes
 from hairtone.pipeline import calibrate_photo, measure_pixels
 from hairtone.request import HairRequest, PhotoRequest
@@ -129,7 +129,7 @@ def test_tresses_laid_across_are_named_top_to_bottom():
 
 
 def test_a_bare_board_is_refused_with_the_remedy():
-    with pytest.raises(HairError, match="No hair") as refusal:
+    with pytest.raises(HairError, match="could not find the hair") as refusal:
         found([])
 
     assert refusal.value.code == "hair-not-found"
@@ -147,7 +147,7 @@ def test_a_chart_that_fills_the_frame_leaves_no_room_for_hair():
 
 
 def test_a_shadow_and_a_label_on_the_board_are_no_hair():
-    with pytest.raises(HairError, match="No hair"):
+    with pytest.raises(HairError, match="could not find the hair"):
         found([Tress(line=[(800, 200), (800, 700)], labs=[(38.0, 0.0, 0.0)],
                      shade_sd=0.0, colour_sd=0.0, clamp=False)])  # fmt: skip
 
@@ -318,7 +318,7 @@ def test_a_smooth_strip_of_another_colour_is_left_out_and_told():
 
     (flag,) = (f for f in strand.flags if f.code == "hair-left-out")
     assert "1 other area" in flag.says
-    assert abs(float(flag.says.split("Middle: ")[1].split(",")[0]) - 900) < 30
+    assert abs(float(flag.says.split("else: at ")[1].split(",")[0]) - 900) < 30
 
 
 @pytest.mark.parametrize(("reach", "outcome"), [(100, "flag"), (330, "refused")])
@@ -380,7 +380,7 @@ def test_two_hairs_joined_by_what_lies_on_them_are_refused_and_the_third_is_not(
 
     codes = [tress.error and tress.error.code for tress in result.tresses]
     assert codes == ["hair-merged", None]
-    assert "gap along its middle" in result.tresses[0].error.says
+    assert "gap along the middle" in result.tresses[0].error.says
 
 
 def test_hairs_are_not_counted_over_one_that_may_be_two(joined):
