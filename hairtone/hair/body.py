@@ -76,7 +76,7 @@ def find_body(sums: CellSums, field: Floats, across: Floats, *, seed: int) -> Bo
     shading = fit_shading(sums.count, light.mean(axis=3), across)
     flat = light / np.exp(shading.log)[:, None, None]
     count, by_level = _by_bin(sums.count, flat, np.log(field) + shading.log)
-    shine = fit_shine(count, by_level)
+    shine = fit_shine(count, by_level, seed=seed)
     levels = np.ones(light.shape[2])
     cells, pixels = levels @ light, sums.count @ levels
     mean = by_level.sum(axis=1) / np.maximum(count.sum(axis=1), 1)[:, None]
@@ -133,10 +133,8 @@ def _resampled(
     light = (picked / falls) @ np.moveaxis(cells, 1, 0).reshape(lanes, -1)
     light = light.reshape(RESAMPLES, *cells[:, 0].shape)
     mean = light / np.maximum(picked @ pixels.T, 1)[..., None]
-    luminance = mean.mean(axis=2, keepdims=True)
-    missed = (_shaken(rng, len(cells)) * shine.sd)[..., None] * luminance * shine.colour
     lamp = 1 + LAMP_COLOUR * rng.standard_normal((RESAMPLES, 1, 3))
-    body = _without(mean, shine.light * lamp + missed)
+    body = _without(mean, shine.draws[..., None] * shine.colour * lamp)
     tint = 1 + HAIR_COLOURED * (shine.share + 2 * shine.sd) * _shaken(rng, len(cells))
     grey = body.mean(axis=2, keepdims=True)
     return np.asarray(grey + (body - grey) * tint[..., None])

@@ -21,14 +21,15 @@ References
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from hairtone.colorimetry import Floats
-from hairtone.hair.bands import BANDS, find_bands
+from hairtone.hair.glare import Seen, find_glare
+
+RESAMPLES = 200
 
 # All our choice, on 80 rendered photos, seen to hold on others; what each trades is beside it
 DULL_SHARE: Final = 0.3  # darker and brighter part of a bin that are compared: more is steadier,
@@ -49,8 +50,6 @@ MISSED: Final = 0.02  # sheen that the evidence cannot see, share of the light
 CALM_BINS: Final = 0.3  # of the bins whose spread stands for the whole length; our choice
 LEAST_TINT: Final = 1.2  # between channels, from which on hair is no grey; our choice
 MOST: Final = 0.95  # of a bin's light that may be highlights
-# every choice of bands that are highlights, the others being the hair's own; all in the last
-_SUBSETS: Final = np.array(list(itertools.product((0.0, 1.0), repeat=BANDS)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -80,6 +79,7 @@ class Shine:
     luminance: Floats
     share: Floats
     sd: Floats
+    draws: Floats
     chance: float
     all_along: float = 0.0
     spread: float = 0.0
@@ -90,7 +90,7 @@ class Shine:
         return self.luminance[:, None] * self.colour
 
 
-def fit_shine(count: Floats, light: Floats) -> Shine:
+def fit_shine(count: Floats, light: Floats, *, seed: int = 0) -> Shine:
     """Highlights of each bin.
 
     Parameters
@@ -107,64 +107,42 @@ def fit_shine(count: Floats, light: Floats) -> Shine:
     colour = 1 + BACK_FACE * np.sqrt(mean)
     colour /= colour.mean(axis=1, keepdims=True)
     gap = _part(count, light, is_bright=True) - _part(count, light, is_bright=False)
-    seen, looked = luminance / scale, mean / scale
-    differences = (looked - seen[:, None])[:, [0, 2]]
-    bands = find_bands(seen, differences - differences.mean(axis=0))
-    odds, some = _by_spread(bands.light, gap / luminance[:, None], looked, colour)
-    highlights = odds @ some
-    variance = odds @ some**2 - highlights**2 + (odds @ _SUBSETS) @ bands.variance
-    highlights = np.clip(highlights + bands.grain(highlights), 0, MOST * seen)
-    chance = 1 - float(odds @ np.prod(np.where(_SUBSETS > 0, bands.absent, 1.0), axis=1))
+    seen = luminance / scale
+    glare = find_glare(_seen(count, light, scale))
+    highlights = np.clip(glare.light, 0, MOST * seen)
+    draws = glare.draws(np.random.default_rng(seed), RESAMPLES)
+    draws = np.clip(draws, 0, MOST * seen)
     share = highlights / seen
-    unseen = UNSEEN * chance * min(float(share.max()) / FULLY_SHINY, 1.0)
-    unseen = float(np.hypot(unseen, MISSED * np.sqrt(1 - chance)))
     usual, all_along = _common(gap / mean, mean)
     return Shine(
         colour=colour,
         luminance=highlights * scale,
         share=share,
-        sd=np.hypot(np.sqrt(np.maximum(variance, 0.0)) / seen, unseen),
-        chance=chance,
+        sd=np.sqrt(np.square(draws - highlights).mean(axis=0)) / seen,
+        draws=draws * scale,
+        chance=glare.chance,
         all_along=all_along,
         spread=usual,
     )
 
 
-def _by_spread(bands: Floats, gap: Floats, mean: Floats, colour: Floats) -> tuple[Floats, Floats]:
-    """Odds of each choice of bands being highlights, shape (choices,), and their light (.., bins).
-
-    Parameters
-    ----------
-    bands : ndarray, shape (bands, bins)
-        Light of each.
-    gap : ndarray, shape (bins, 3)
-        Bright part of a bin less its dull part, over its luminance.
-    mean, colour : ndarray, shape (bins, 3)
-        Light of the bins in the unit of the bands, and colour of highlights.
-    """
-    some = _SUBSETS @ bands
-    seen = mean.mean(axis=1)
-    calm = 1 / (1 + (some[-1] / seen / CALM) ** 2)[:, None]
-    body = mean / seen[:, None]
-    usual = (calm * gap * body).sum(axis=0) / (calm * body**2).sum(axis=0)
-    inner = slice(2, -2)
-    off = (gap - usual * body)[inner]
-    scatter = (calm[inner] * off).T @ off / calm[inner].sum()
-    scatter += (0.01**2 + (OWN_CHANGE * usual.mean()) ** 2) * np.eye(3)
-    root = np.linalg.inv(np.linalg.cholesky(scatter)).T
-    gains = SPREAD[0] * np.exp(SPREAD[1] * np.array(STEPS))
-    added = (some[:, None] * gains[:, None]) ** 2
-    left = usual * (mean - some[..., None] * colour)
-    own = left.mean(axis=-1)[:, None]
-    wide = np.sqrt(own**2 + added + 1e-12) * seen
-    told = (left[:, None] * own[..., None] + added[..., None] * colour) / wide[..., None]
-    missed = np.square((gap - told)[..., inner, :] @ root).sum(axis=-1)
-    risen = np.square((told - usual * body)[..., inner, :] @ root).sum(axis=-1)
-    doubt = 1 + SPREAD_NOISE**2 * risen
-    fit = -(missed / doubt + np.log(doubt)).sum(axis=-1) / (2 * ALIKE) - np.square(STEPS) / 2
-    odds = np.logaddexp.reduce(fit, axis=1) + _SUBSETS.sum(axis=1) * np.log(LIKELY)
-    odds = np.exp(odds - odds.max())
-    return odds / odds.sum(), some
+def _seen(count: Floats, light: Floats, scale: float) -> Seen:
+    count = count.reshape(len(count) // 2, 2, -1).sum(axis=1)
+    light = light.reshape(len(count), 2, -1, 3).sum(axis=1)
+    mean = np.maximum(light.sum(axis=1) / np.maximum(count.sum(axis=1), 1)[:, None], 1e-6)
+    luminance = mean.mean(axis=1)
+    gap = _part(count, light, is_bright=True) - _part(count, light, is_bright=False)
+    size = np.maximum(gap.mean(axis=1), 1e-3 * luminance)
+    lamp = 1 + BACK_FACE * np.sqrt(mean)
+    lamp /= lamp.mean(axis=1, keepdims=True)
+    ends = [0, 2]
+    return Seen(
+        light=luminance / scale,
+        colour=(mean / luminance[:, None])[:, ends] - 1,
+        lamp=lamp[:, ends] - 1,
+        gap=size / luminance,
+        tint=(gap / size[:, None])[:, ends] - 1,
+    )
 
 
 def _part(count: Floats, light: Floats, *, is_bright: bool) -> Floats:

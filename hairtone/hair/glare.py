@@ -1,0 +1,380 @@
+"""Is what changes along a hair the hair's own, or the lamp's? All ways of it, weighed by evidence.
+
+The pixels of a place are fibres: what they send back varies from fibre to fibre, and some of them
+send the lamp's own light on top. So a place's mean light, its colour, the gap between its bright
+and its dull pixels and the colour of that gap are known when three things are: the hair's own light,
+that of the lamp, and how unlike its fibres are.
+
+- Hair that is lighter in itself multiplies the light of all its fibres: the gap grows with the mean,
+  and colours stay within what dye and melanin make.
+- Glare adds lamp-coloured light to some fibres more than to others: the colour of the mean and of
+  the gap moves towards the lamp's, and the gap moves apart from the mean.
+
+Up to `EFFECTS` things happen along the hair besides slow change: each is nothing, a bell of glare,
+or a bell or step of the hair's own, of every place, width and size (a sum of single effects [1]_).
+Nothing is chosen: each possibility counts by how likely it makes all that is seen. What is seen
+scatters along the hair, alike in neighbours, and changes slowly, both by amounts that are averaged
+over as well. Where nothing tells glare from the hair's own change, both stay.
+
+References
+----------
+.. [1] G. Wang, A. Sarkar, P. Carbonetto, M. Stephens, J. R. Stat. Soc. B 82 (2020) 1273-1300.
+   From memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+
+from hairtone.colorimetry import Floats
+
+# All our choice; what each trades is beside it
+PLACES: Final = 30  # along the hair that are asked: two of the profile's each
+EFFECTS: Final = 3  # more are parts of one another
+ROUNDS: Final = 3  # of finding each effect given the others
+WIDTHS: Final = (0.8, 1.5, 2.8, 5.0, 9.0)  # SD of a bell, in places
+STRENGTHS: Final = (0.03, 0.06, 0.1, 0.16, 0.26, 0.42, 0.68, 1.1)  # of glare, over the hair's median light
+SOFT: Final = (0.5, 2.0)  # width of a step, in places
+ABSENT: Final = 0.5  # chance beforehand that there is no further effect
+GLARE: Final = 0.6  # chance beforehand that an effect is glare and not the hair's own
+STOP: Final = 0.8  # chance of no effect from which on no further effect is looked for
+SETTLED: Final = 0.003  # of the median light, at which the rounds end
+OWN: Final = (0.1, 0.4)  # SD of the hair's own effects, of log light
+TINTED: Final = 0.5  # of an effect's size that its colour may move by, over the mean light
+GLINT: Final = (1.3, 0.35)  # gap of glare over its light, less by the blur; SD of its logarithm
+LAMP: Final = (0.05, 0.3)  # SD of the lamp's colour, and of its share that is hair-coloured
+MOST: Final = 0.9  # of a place's light that may be glare
+NEAR: Final = (1.3, 2.0)  # places over which scatter is alike: of means, and of gaps
+ALONE: Final = 0.3  # of its variance that is each place's own
+SLOW: Final = 8.0  # places over which slow change is alike
+END_DOUBT: Final = (3.0, 12.0)  # times the scatter of first and last place: of means, of gaps
+
+# scatter and slow change that are averaged over: of log light, of colour over the mean light, of
+# the log gap, of the gap's colour
+SIZES: Final = {
+    "light": ((0.004, 0.01, 0.025, 0.06), (0.015, 0.07, 0.3), NEAR[0]),
+    "colour": ((0.001, 0.004, 0.015), (0.003, 0.02, 0.1), NEAR[0]),
+    "gap": ((0.04, 0.08, 0.2), (0.02, 0.1), NEAR[1]),
+    "tint": ((0.005, 0.02, 0.08), (0.01, 0.06), NEAR[1]),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Law:
+    """Normal laws, one of which a thing seen along the hair follows but for its mean.
+
+    Attributes
+    ----------
+    axes : ndarray, shape (29, 30)
+        Along which all of them are independent.
+    weights : ndarray, shape (29, laws)
+        Inverse variances.
+    log : ndarray, shape (laws,)
+        Half the log determinants.
+    """
+
+    axes: Floats
+    weights: Floats
+    log: Floats
+
+    def evidence(self, rest: Floats, along: Floats | None = None) -> tuple[Floats, Floats]:
+        """Log evidence of rests (n, 30), one amount of `along` in each left free, SD 1.
+
+        Returns
+        -------
+        ndarray, shape (n,), twice
+            The evidence, all laws alike likely, and the mean of that amount.
+        """
+        seen = rest.astype(np.float32) @ self.axes.T
+        fit = -(seen**2) @ self.weights / 2 + self.log
+        if along is None:
+            return _summed(fit), fit[:, 0]
+        way = along.astype(np.float32) @ self.axes.T
+        size = 1 + way**2 @ self.weights
+        amount = (seen * way) @ self.weights / size
+        fit = fit + (amount**2 * size - np.log(size)) / 2
+        total = _summed(fit)
+        return total, (np.exp(fit - total[:, None]) * amount).sum(axis=1)
+
+
+def _summed(logs: Floats) -> Floats:
+    top = logs.max(axis=1)
+    return np.asarray(top + np.log(np.exp(logs - top[:, None]).sum(axis=1)))
+
+
+@lru_cache(maxsize=4)
+def _law(name: str) -> _Law:
+    scatter, slow, near = SIZES[name]
+    at = np.arange(PLACES)
+    apart = np.abs(np.subtract.outer(at, at))
+    doubt = np.ones(PLACES)
+    doubt[[0, -1]] = END_DOUBT[0] if near == NEAR[0] else END_DOUBT[1]
+    alike = (1 - ALONE) * np.exp(-apart / near) + ALONE * np.eye(PLACES)
+    line = np.linspace(-1, 1, PLACES)
+    drift = np.exp(-((apart / SLOW) ** 2) / 2) + np.outer(line, line)
+    level = np.linalg.qr(np.column_stack([np.ones(PLACES), np.eye(PLACES)[:, 1:]]))[0][:, 1:]
+    root = np.linalg.inv(np.linalg.cholesky(level.T @ (alike * np.outer(doubt, doubt)) @ level))
+    values, vectors = np.linalg.eigh(root @ (level.T @ drift @ level) @ root.T)
+    pairs = [(s, a) for s in scatter for a in slow]
+    variance = np.stack([s**2 + a**2 * np.maximum(values, 0) for s, a in pairs], axis=1)
+    return _Law(
+        axes=(vectors.T @ root @ level.T).astype(np.float32),
+        weights=(1 / variance).astype(np.float32),
+        log=(-np.log(variance).sum(axis=0) / 2).astype(np.float32),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Seen:
+    """What is seen of a hair, place by place.
+
+    Attributes
+    ----------
+    light : ndarray, shape (30,)
+        Mean, its median 1.
+    colour, lamp : ndarray, shape (30, 2)
+        First and last channel over the mean, less 1: of the light seen and of glare.
+    gap : ndarray, shape (30,)
+        Bright less dull pixels, over the mean.
+    tint : ndarray, shape (30, 2)
+        First and last channel of that gap over its mean, less 1.
+    """
+
+    light: Floats
+    colour: Floats
+    lamp: Floats
+    gap: Floats
+    tint: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Glare:
+    """Glare along a hair, over its median light.
+
+    Attributes
+    ----------
+    light : ndarray, shape (60,)
+        Averaged over all that it may be.
+    chances : tuple of ndarray, shape (bells * strengths + 1,)
+        Of each effect: of every bell of glare, and of none.
+    """
+
+    light: Floats
+    chances: tuple[Floats, ...]
+
+    @property
+    def chance(self) -> float:
+        """That there is any, 0..1."""
+        return float(1 - np.prod([chances[-1] for chances in self.chances]))
+
+    def draws(self, rng: np.random.Generator, count: int) -> Floats:
+        """As likely glare, shape (count, 60)."""
+        bells = np.vstack([_glare_bells(2 * PLACES), np.zeros(2 * PLACES)])
+        total = np.zeros((count, 2 * PLACES))
+        for chances in self.chances:
+            total += bells[rng.choice(len(bells), size=count, p=chances)]
+        return total
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Effect:
+    """What one effect adds on average, and the chance of each thing it may be.
+
+    Attributes
+    ----------
+    glare : ndarray, shape (30,)
+        Light of glare.
+    own : ndarray, shape (3, 30)
+        Change of the hair's own log light, and of its two colours.
+    chances : ndarray, shape (bells * strengths + 1,)
+        Of every bell of glare, and of no glare.
+    nothing : float
+        Chance that there is no effect at all.
+    """
+
+    glare: Floats
+    own: Floats
+    chances: Floats
+    nothing: float = 1.0
+
+    @classmethod
+    def none(cls) -> _Effect:
+        """No effect."""
+        chances = np.zeros(len(_glare_bells(PLACES)) + 1)
+        chances[-1] = 1.0
+        return cls(glare=np.zeros(PLACES), own=np.zeros((3, PLACES)), chances=chances)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Fibres:
+    """What is held fixed while effects are weighed.
+
+    Attributes
+    ----------
+    gap : float
+        Of the hair without glare.
+    tint : ndarray, shape (2,)
+        Colour of that gap over the hair's colour.
+    """
+
+    gap: float
+    tint: Floats
+
+
+def find_glare(seen: Seen) -> Glare:
+    """Glare along a hair by all that is seen of it."""
+    found = [_Effect.none()] * EFFECTS
+    for _ in range(ROUNDS):
+        before = sum(effect.glare for effect in found)
+        for number in range(EFFECTS):
+            rest = found[:number] + found[number + 1 :]
+            found[number] = _effect(seen, rest)
+            if found[number].nothing > STOP:
+                found[number + 1 :] = [_Effect.none()] * (EFFECTS - 1 - number)
+                break
+        if np.abs(sum(effect.glare for effect in found) - before).max() < SETTLED:
+            break
+    chances = tuple(effect.chances for effect in found)
+    light = sum((c[:-1] @ _glare_bells(2 * PLACES) for c in chances), np.zeros(2 * PLACES))
+    return Glare(light=np.asarray(light), chances=tuple(chances))
+
+
+def _effect(seen: Seen, rest: list[_Effect]) -> _Effect:
+    """What one effect may be, the others as they are on average."""
+    bells = _glare_bells(PLACES)
+    others = np.asarray(sum(effect.glare for effect in rest))
+    moved = np.asarray(sum(effect.own for effect in rest))
+    fibres = _fibres(seen, others)
+    fit = _glare_evidence(seen, np.vstack([others + bells, others]), moved, fibres)
+    own_fit, shapes = _own_evidence(seen, others, moved)
+    rare = _bells(PLACES)[1]
+    logs = np.concatenate(
+        [
+            fit[:-1] + np.log((1 - ABSENT) * GLARE / len(STRENGTHS)) + np.tile(rare, len(STRENGTHS)),
+            fit[-1:] + np.log(ABSENT),
+            fit[-1] + own_fit + np.log((1 - ABSENT) * (1 - GLARE) / len(own_fit)),
+        ]
+    )
+    weight = np.exp(logs - logs.max())
+    weight /= weight.sum()
+    count = len(bells)
+    return _Effect(
+        glare=weight[:count] @ bells,
+        own=np.einsum("a,akp->kp", weight[count + 1 :], shapes),
+        chances=np.append(weight[:count], weight[count:].sum()),
+        nothing=float(weight[count]),
+    )
+
+
+def _share(seen: Seen, glare: Floats) -> Floats:
+    """Share of glare in the light, as places around have it: scatter must not speak twice."""
+    return np.minimum(glare / _smooth(seen.light), MOST)
+
+
+def _smooth(values: Floats) -> Floats:
+    """Means over each place and its neighbours, weighed 1, 2, 1."""
+    padded = np.concatenate([values[:1], values, values[-1:]])
+    return np.asarray((padded[:-2] + 2 * padded[1:-1] + padded[2:]) / 4)
+
+
+def _cleared(seen: Seen, share: Floats, channel: int) -> tuple[Floats, Floats]:
+    """Colour of the hair itself: as scattered as it is seen, and smooth."""
+    off = _smooth(_smooth(seen.colour[:, channel])) - seen.lamp[:, channel]
+    return (
+        seen.colour[:, channel] + share / (1 - share) * off,
+        seen.lamp[:, channel] + off / (1 - share),
+    )
+
+
+def _fibres(seen: Seen, glare: Floats) -> _Fibres:
+    """The hair's own gap and its colour, from the places of little glare."""
+    share = _share(seen, glare)
+    calm = (1 - share) ** 2 / (1 + (share / 0.05) ** 2)
+    calm /= calm.sum()
+    own = np.log(np.maximum(seen.gap, 1e-3)) @ calm
+    colour = np.stack([_cleared(seen, share, k)[1] for k in range(2)], axis=1)
+    size = (calm[:, None] * colour**2).sum(axis=0) + 0.02**2
+    part = ((calm[:, None] * colour * seen.tint).sum(axis=0) + 0.02**2) / size
+    return _Fibres(gap=float(np.exp(own)), tint=part)
+
+
+def _glare_evidence(seen: Seen, glare: Floats, moved: Floats, fibres: _Fibres) -> Floats:
+    """Log evidence of glare of these shapes (n, 30), the hair's own changes taken out."""
+    share = _share(seen, glare)
+    left = 1 - share
+    total = _law("light").evidence(np.log(seen.light) + np.log(left) - moved[0])[0]
+    glints = (share * GLINT[0]) ** 2
+    own = (left * fibres.gap) ** 2
+    part = glints / (glints + own)
+    rest = np.log(seen.gap) - np.log(own + glints) / 2
+    total = total + _law("gap").evidence(rest, GLINT[1] * part)[0]
+    for k in range(2):
+        lamp = seen.lamp[:, k]
+        colour, own_colour = _cleared(seen, share, k)
+        doubt = share * np.hypot(LAMP[0], LAMP[1] * np.abs(own_colour - lamp))
+        total = total + _law("colour").evidence(colour - moved[1 + k], doubt)[0]
+        tint = fibres.tint[k] * own_colour
+        rest = seen.tint[:, k] - part * lamp - (1 - part) * tint
+        free = 2 * GLINT[1] * part * (1 - part) * (lamp - tint)
+        total = total + _law("tint").evidence(rest, free)[0]
+    return np.asarray(total)
+
+
+def _own_evidence(seen: Seen, glare: Floats, moved: Floats) -> tuple[Floats, Floats]:
+    """Log evidence of the hair's own effects over that of none, and their means (n, 3, 30)."""
+    share = _share(seen, glare)
+    shapes = _own_shapes()
+    rest = [np.log(seen.light) + np.log(1 - share) - moved[0]]
+    rest += [_cleared(seen, share, k)[0] - moved[1 + k] for k in range(2)]
+    fits, means = [], []
+    for size in OWN:
+        parts = []
+        for law, seen_rest, scale in zip(
+            ("light", "colour", "colour"), rest, (size, TINTED * size, TINTED * size), strict=True
+        ):
+            fit, amount = _law(law).evidence(seen_rest[None], scale * shapes)
+            none = _law(law).evidence(seen_rest[None])[0]
+            parts.append((fit - none, scale * amount[:, None] * shapes))
+        nothing = np.zeros_like(shapes)
+        fits += [parts[0][0], parts[0][0] + parts[1][0] + parts[2][0]]
+        means += [
+            np.stack([parts[0][1], nothing, nothing], axis=1),
+            np.stack([part[1] for part in parts], axis=1),
+        ]
+    return np.concatenate(fits), np.concatenate(means)
+
+
+@lru_cache(maxsize=2)
+def _bells(places: int) -> tuple[Floats, Floats]:
+    """Bells of every width at every place, as close as they are wide, (bells, places).
+
+    And the log chance of each, all widths alike likely.
+    """
+    at = (np.arange(places) + 0.5) * PLACES / places
+    shapes, chances = [], []
+    for width in WIDTHS:
+        centres = np.arange(0.5, PLACES, max(1.0, width / 1.2))
+        shapes.append(np.exp(-(((at - centres[:, None]) / width) ** 2) / 2))
+        chances += [-np.log(len(WIDTHS) * len(centres))] * len(centres)
+    return np.concatenate(shapes), np.array(chances)
+
+
+@lru_cache(maxsize=2)
+def _glare_bells(places: int) -> Floats:
+    """Glare of every bell and strength, (bells * strengths, places)."""
+    bells = _bells(places)[0]
+    return np.asarray((np.array(STRENGTHS)[:, None, None] * bells).reshape(-1, places))
+
+
+@lru_cache(maxsize=1)
+def _own_shapes() -> Floats:
+    """Bells and steps, (n, 30)."""
+    at = np.arange(PLACES) + 0.5
+    steps = [
+        np.tanh((at - place) / soft) for soft in SOFT for place in range(2, PLACES - 1, 1 + int(soft))
+    ]
+    return np.vstack([_bells(PLACES)[0], np.array(steps)])
