@@ -37,7 +37,9 @@ PLACES: Final = 30  # along the hair that are asked: two of the profile's each
 EFFECTS: Final = 3  # more are parts of one another
 ROUNDS: Final = 3  # of finding each effect given the others
 WIDTHS: Final = (0.8, 1.5, 2.8, 5.0, 9.0)  # SD of a bell, in places
-STRENGTHS: Final = (0.03, 0.06, 0.1, 0.16, 0.26, 0.42, 0.68, 1.1)  # of glare, over the hair's median light
+STRENGTHS: Final = (0.03, 0.06, 0.1, 0.16, 0.26, 0.42, 0.7, 1.2, 2.4)  # of glare, over the hair's median light
+SHAPED: Final = 0.5  # of glare that has the shape of the light itself, whatever that is,
+SHARES: Final = (0.25, 0.5, 0.75, 1.0)  # and how much of what rises above the hair's least light
 SOFT: Final = (0.5, 2.0)  # width of a step, in places
 ABSENT: Final = 0.5  # chance beforehand that there is no further effect
 GLARE: Final = 0.6  # chance beforehand that an effect is glare and not the hair's own
@@ -159,24 +161,23 @@ class Glare:
     ----------
     light : ndarray, shape (60,)
         Averaged over all that it may be.
-    chances : tuple of ndarray, shape (bells * strengths + 1,)
-        Of each effect: of every bell of glare, and of none.
+    effects : tuple of _Effect
+        What it is made of.
     """
 
     light: Floats
-    chances: tuple[Floats, ...]
+    effects: tuple[_Effect, ...]
 
     @property
     def chance(self) -> float:
         """That there is any, 0..1."""
-        return float(1 - np.prod([chances[-1] for chances in self.chances]))
+        return float(1 - np.prod([effect.chances[-1] for effect in self.effects]))
 
     def draws(self, rng: np.random.Generator, count: int) -> Floats:
         """As likely glare, shape (count, 60)."""
-        bells = np.vstack([_glare_bells(2 * PLACES), np.zeros(2 * PLACES)])
         total = np.zeros((count, 2 * PLACES))
-        for chances in self.chances:
-            total += bells[rng.choice(len(bells), size=count, p=chances)]
+        for effect in self.effects:
+            total += effect.shapes[rng.choice(len(effect.chances), size=count, p=effect.chances)]
         return total
 
 
@@ -190,8 +191,10 @@ class _Effect:
         Light of glare.
     own : ndarray, shape (3, 30)
         Change of the hair's own log light, and of its two colours.
-    chances : ndarray, shape (bells * strengths + 1,)
-        Of every bell of glare, and of no glare.
+    chances : ndarray, shape (n,)
+        Of every shape of glare, and of no glare.
+    shapes : ndarray, shape (n, 60)
+        Those shapes.
     nothing : float
         Chance that there is no effect at all.
     """
@@ -199,14 +202,18 @@ class _Effect:
     glare: Floats
     own: Floats
     chances: Floats
+    shapes: Floats
     nothing: float = 1.0
 
     @classmethod
     def none(cls) -> _Effect:
         """No effect."""
-        chances = np.zeros(len(_glare_bells(PLACES)) + 1)
-        chances[-1] = 1.0
-        return cls(glare=np.zeros(PLACES), own=np.zeros((3, PLACES)), chances=chances)
+        return cls(
+            glare=np.zeros(PLACES),
+            own=np.zeros((3, PLACES)),
+            chances=np.ones(1),
+            shapes=np.zeros((1, 2 * PLACES)),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -238,23 +245,26 @@ def find_glare(seen: Seen) -> Glare:
                 break
         if np.abs(sum(effect.glare for effect in found) - before).max() < SETTLED:
             break
-    chances = tuple(effect.chances for effect in found)
-    light = sum((c[:-1] @ _glare_bells(2 * PLACES) for c in chances), np.zeros(2 * PLACES))
-    return Glare(light=np.asarray(light), chances=tuple(chances))
+    light = sum((effect.chances @ effect.shapes for effect in found), np.zeros(2 * PLACES))
+    return Glare(light=np.asarray(light), effects=tuple(found))
 
 
 def _effect(seen: Seen, rest: list[_Effect]) -> _Effect:
     """What one effect may be, the others as they are on average."""
-    bells = _glare_bells(PLACES)
     others = np.asarray(sum(effect.glare for effect in rest))
     moved = np.asarray(sum(effect.own for effect in rest))
-    fibres = _fibres(seen, others)
-    fit = _glare_evidence(seen, np.vstack([others + bells, others]), moved, fibres)
-    own_fit, shapes = _own_evidence(seen, others, moved)
-    rare = _bells(PLACES)[1]
+    shaped = _shaped(np.maximum(seen.light - others, 0.05))
+    bells = np.vstack([shaped, _glare_bells(PLACES)])
+    fit, light = _glare_evidence(seen, np.vstack([others + bells, others]), moved, others)
+    own_fit, own_light, shapes = _own_evidence(seen, others, moved)
+    rare = np.tile(_bells(PLACES)[1] - np.log(len(STRENGTHS)), len(STRENGTHS))
+    rare = np.append(np.full(len(shaped), np.log(SHAPED / len(shaped))), np.log(1 - SHAPED) + rare)
+    # glare of the light's own shape is fitted to it: its light may not speak for it any more
+    # than it speaks for the hair's own change
+    fit[: len(shaped)] += light[-1] + np.logaddexp(0, own_light) - light[: len(shaped)]
     logs = np.concatenate(
         [
-            fit[:-1] + np.log((1 - ABSENT) * GLARE / len(STRENGTHS)) + np.tile(rare, len(STRENGTHS)),
+            fit[:-1] + np.log((1 - ABSENT) * GLARE) + rare,
             fit[-1:] + np.log(ABSENT),
             fit[-1] + own_fit + np.log((1 - ABSENT) * (1 - GLARE) / len(own_fit)),
         ]
@@ -262,12 +272,37 @@ def _effect(seen: Seen, rest: list[_Effect]) -> _Effect:
     weight = np.exp(logs - logs.max())
     weight /= weight.sum()
     count = len(bells)
+    at, fine = ((np.arange(n) + 0.5) / n for n in (PLACES, 2 * PLACES))
+    drawn = np.array([np.interp(fine, at, shape) for shape in shaped])
     return _Effect(
         glare=weight[:count] @ bells,
         own=np.einsum("a,akp->kp", weight[count + 1 :], shapes),
         chances=np.append(weight[:count], weight[count:].sum()),
+        shapes=np.vstack([drawn, _glare_bells(2 * PLACES), np.zeros(2 * PLACES)]),
         nothing=float(weight[count]),
     )
+
+
+def _shaped(light: Floats) -> Floats:
+    """What rises above the least light, level or sagging between its lowest places, (n, 30)."""
+    smooth = _smooth(_smooth(light))
+    level = np.full(PLACES, np.sort(smooth)[1:4].mean())
+    usual = np.full(PLACES, np.quantile(smooth, 0.3))
+    over = [np.maximum(smooth - least, 0) for least in (level, usual, _hull(smooth))]
+    return np.asarray([share * shape for shape in over for share in SHARES])
+
+
+def _hull(values: Floats) -> Floats:
+    """The lower convex hull of values at even places."""
+    corners = [0]
+    for k in range(1, len(values)):
+        while len(corners) > 1:
+            i, j = corners[-2:]
+            if (values[j] - values[i]) * (k - i) < (values[k] - values[i]) * (j - i):
+                break
+            corners.pop()
+        corners.append(k)
+    return np.interp(np.arange(len(values)), corners, values[corners])
 
 
 def _share(seen: Seen, glare: Floats) -> Floats:
@@ -302,11 +337,21 @@ def _fibres(seen: Seen, glare: Floats) -> _Fibres:
     return _Fibres(gap=float(np.exp(own)), tint=part)
 
 
-def _glare_evidence(seen: Seen, glare: Floats, moved: Floats, fibres: _Fibres) -> Floats:
-    """Log evidence of glare of these shapes (n, 30), the hair's own changes taken out."""
+def _glare_evidence(
+    seen: Seen, glare: Floats, moved: Floats, calm: Floats
+) -> tuple[Floats, Floats]:
+    """Log evidence of glare of these shapes (n, 30), the hair's own changes taken out.
+
+    Returns
+    -------
+    ndarray, shape (n,), twice
+        The evidence of all that is seen, and that of the light alone.
+    """
+    fibres = _fibres(seen, calm)
     share = _share(seen, glare)
     left = 1 - share
-    total = _law("light").evidence(np.log(seen.light) + np.log(left) - moved[0])[0]
+    light = _law("light").evidence(np.log(seen.light) + np.log(left) - moved[0])[0]
+    total = light
     glints = (share * GLINT[0]) ** 2
     own = (left * fibres.gap) ** 2
     part = glints / (glints + own)
@@ -321,16 +366,21 @@ def _glare_evidence(seen: Seen, glare: Floats, moved: Floats, fibres: _Fibres) -
         rest = seen.tint[:, k] - part * lamp - (1 - part) * tint
         free = 2 * GLINT[1] * part * (1 - part) * (lamp - tint)
         total = total + _law("tint").evidence(rest, free)[0]
-    return np.asarray(total)
+    return np.asarray(total), np.asarray(light)
 
 
-def _own_evidence(seen: Seen, glare: Floats, moved: Floats) -> tuple[Floats, Floats]:
-    """Log evidence of the hair's own effects over that of none, and their means (n, 3, 30)."""
+def _own_evidence(
+    seen: Seen, glare: Floats, moved: Floats
+) -> tuple[Floats, float, Floats]:
+    """Log evidence of the hair's own effects over that of none, and their means (n, 3, 30).
+
+    Between them, the mean evidence of the light alone.
+    """
     share = _share(seen, glare)
     shapes = _own_shapes()
     rest = [np.log(seen.light) + np.log(1 - share) - moved[0]]
     rest += [_cleared(seen, share, k)[0] - moved[1 + k] for k in range(2)]
-    fits, means = [], []
+    fits, means, lights = [], [], []
     for size in OWN:
         parts = []
         for law, seen_rest, scale in zip(
@@ -340,12 +390,14 @@ def _own_evidence(seen: Seen, glare: Floats, moved: Floats) -> tuple[Floats, Flo
             none = _law(law).evidence(seen_rest[None])[0]
             parts.append((fit - none, scale * amount[:, None] * shapes))
         nothing = np.zeros_like(shapes)
+        lights.append(parts[0][0])
         fits += [parts[0][0], parts[0][0] + parts[1][0] + parts[2][0]]
         means += [
             np.stack([parts[0][1], nothing, nothing], axis=1),
             np.stack([part[1] for part in parts], axis=1),
         ]
-    return np.concatenate(fits), np.concatenate(means)
+    light = float(np.logaddexp.reduce(np.concatenate(lights)) - np.log(2 * len(shapes)))
+    return np.concatenate(fits), light, np.concatenate(means)
 
 
 @lru_cache(maxsize=2)
