@@ -39,7 +39,7 @@ ROUNDS: Final = 3  # of finding each effect given the others
 WIDTHS: Final = (0.8, 1.5, 2.8, 5.0, 9.0)  # SD of a bell, in places
 STRENGTHS: Final = (0.03, 0.06, 0.1, 0.16, 0.26, 0.42, 0.7, 1.2, 2.4)  # of glare, over the hair's median light
 SHAPED: Final = 0.5  # of glare that has the shape of the light itself, whatever that is,
-SHARES: Final = (0.25, 0.5, 0.75, 1.0)  # and how much of what rises above the hair's least light
+SHARES: Final = (0.8, 1.0)  # and how much of what rises above the hair's least light
 SOFT: Final = (0.5, 2.0)  # width of a step, in places
 ABSENT: Final = 0.5  # chance beforehand that there is no further effect
 GLARE: Final = 0.6  # chance beforehand that an effect is glare and not the hair's own
@@ -424,9 +424,11 @@ def _glare_bells(places: int) -> Floats:
 
 @lru_cache(maxsize=1)
 def _own_shapes() -> Floats:
-    """Bells and steps, (n, 30)."""
+    """Bells, steps, and slopes that begin or end somewhere along the hair, (n, 30)."""
     at = np.arange(PLACES) + 0.5
+    onsets = np.linspace(0, 0.8, 9)[:, None]
+    slopes = np.clip((at / PLACES - onsets) / (1 - onsets), 0, 1)
     steps = [
         np.tanh((at - place) / soft) for soft in SOFT for place in range(2, PLACES - 1, 1 + int(soft))
     ]
-    return np.vstack([_bells(PLACES)[0], np.array(steps)])
+    return np.vstack([_bells(PLACES)[0], np.array(steps), slopes, slopes[:, ::-1]])
