@@ -30,6 +30,8 @@ from typing import Final
 
 import numpy as np
 
+from numpy.typing import NDArray
+
 from hairtone.colorimetry import Floats
 
 # All our choice; what each trades is beside it
@@ -38,8 +40,9 @@ EFFECTS: Final = 3  # more are parts of one another
 ROUNDS: Final = 3  # of finding each effect given the others
 WIDTHS: Final = (0.8, 1.5, 2.8, 5.0, 9.0)  # SD of a bell, in places
 STRENGTHS: Final = (0.03, 0.06, 0.1, 0.16, 0.26, 0.42, 0.7, 1.2, 2.4)  # of glare, over the hair's median light
-SHAPED: Final = 0.5  # of glare that has the shape of the light itself, whatever that is,
+SHAPED: Final = 0.35  # of glare that has the shape of the light itself, whatever that is,
 SHARES: Final = (0.8, 1.0)  # and how much of what rises above the hair's least light
+ROOM: Final = (0.08, 1.5)  # a bell is not asked that rises above this, and this times the light
 SOFT: Final = (0.5, 2.0)  # width of a step, in places
 ABSENT: Final = 0.5  # chance beforehand that there is no further effect
 GLARE: Final = 0.6  # chance beforehand that an effect is glare and not the hair's own
@@ -253,15 +256,16 @@ def _effect(seen: Seen, rest: list[_Effect]) -> _Effect:
     """What one effect may be, the others as they are on average."""
     others = np.asarray(sum(effect.glare for effect in rest))
     moved = np.asarray(sum(effect.own for effect in rest))
-    shaped = _shaped(np.maximum(seen.light - others, 0.05))
-    bells = np.vstack([shaped, _glare_bells(PLACES)])
-    fit, light = _glare_evidence(seen, np.vstack([others + bells, others]), moved, others)
+    light = np.maximum(seen.light - others, 0.05)
+    shaped, kept = _shaped(light), _possible(light)
+    bells = np.vstack([shaped, _glare_bells(PLACES)[kept]])
+    fit, by_light = _glare_evidence(seen, np.vstack([others + bells, others]), moved, others)
     own_fit, own_light, shapes = _own_evidence(seen, others, moved)
-    rare = np.tile(_bells(PLACES)[1] - np.log(len(STRENGTHS)), len(STRENGTHS))
+    rare = np.tile(_bells(PLACES)[1] - np.log(len(STRENGTHS)), len(STRENGTHS))[kept]
     rare = np.append(np.full(len(shaped), np.log(SHAPED / len(shaped))), np.log(1 - SHAPED) + rare)
     # glare of the light's own shape is fitted to it: its light may not speak for it any more
     # than it speaks for the hair's own change
-    fit[: len(shaped)] += light[-1] + np.logaddexp(0, own_light) - light[: len(shaped)]
+    fit[: len(shaped)] += by_light[-1] + np.logaddexp(0, own_light) - by_light[: len(shaped)]
     logs = np.concatenate(
         [
             fit[:-1] + np.log((1 - ABSENT) * GLARE) + rare,
@@ -278,9 +282,16 @@ def _effect(seen: Seen, rest: list[_Effect]) -> _Effect:
         glare=weight[:count] @ bells,
         own=np.einsum("a,akp->kp", weight[count + 1 :], shapes),
         chances=np.append(weight[:count], weight[count:].sum()),
-        shapes=np.vstack([drawn, _glare_bells(2 * PLACES), np.zeros(2 * PLACES)]),
+        shapes=np.vstack([drawn, _glare_bells(2 * PLACES)[kept], np.zeros(2 * PLACES)]),
         nothing=float(weight[count]),
     )
+
+
+def _possible(light: Floats) -> NDArray[np.int64]:
+    """The bells of glare that do not rise far above what the light does there."""
+    over = _smooth(light) - np.sort(_smooth(light))[1:4].mean()
+    bells = _glare_bells(PLACES)
+    return np.flatnonzero(bells.max(axis=1) < ROOM[0] + ROOM[1] * over[bells.argmax(axis=1)])
 
 
 def _shaped(light: Floats) -> Floats:
