@@ -166,8 +166,10 @@ def _strand_light(tress: Tress, ground: _Ground, rng: np.random.Generator) -> Si
     i, j = i % 63, j % 63
     lock = (1 - u) * ((1 - v) * locks[i, j] + v * locks[i, j + 1])
     lock = lock + u * ((1 - v) * locks[i + 1, j] + v * locks[i + 1, j + 1])
-    mean = np.log(np.exp(field.astype(np.float64)).mean()) if tress.shading_skew else (
-        tress.strand_shading**2 / 2
+    mean = (
+        np.log(np.exp(field.astype(np.float64)).mean())
+        if tress.shading_skew
+        else (tress.strand_shading**2 / 2)
     )
     return np.exp(np.asarray(_noise(ground, field)) - mean + lock).astype(np.float32)
 

@@ -24,8 +24,8 @@ import numpy as np
 from scipy.stats import beta
 
 import hairtone
-from hairtone.errors import HairtoneError
 from hairtone.colorimetry import DEFAULT_VIEWING, Floats, delta_e
+from hairtone.errors import HairtoneError
 from hairtone.hair.finder import strand_along
 from hairtone.hair.profile import measure_profile
 from hairtone.measures.evenness import measure_evenness
@@ -229,7 +229,9 @@ def _drift(lab: Floats, truth: Floats, half: int) -> float:
     """How far two halves of what did not change are read apart, beyond their true difference."""
     if half < 4:
         return np.nan
-    parts = [each[part].mean(axis=0) for each in (lab, truth) for part in np.s_[:half, half : 2 * half]]
+    parts = [
+        each[part].mean(axis=0) for each in (lab, truth) for part in np.s_[:half, half : 2 * half]
+    ]
     return float(delta_e(parts[0], parts[1] - (parts[3] - parts[2])))
 
 
