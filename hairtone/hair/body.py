@@ -15,6 +15,7 @@ from hairtone.hair.shine import Shine, fit_shine
 
 RESAMPLES: Final = 200  # of the lanes; our choice: SDs repeat to 5 %
 GREY: Final = 0.08  # chroma over luminance; under it colour says little about highlights
+UNSEEN: Final = 0.08  # of the highlights taken out: error of their shape
 HAIR_COLOURED: Final = 0.36  # SD of the share of highlights that carries the hair's own chroma
 LAMP_COLOUR: Final = 0.03  # SD of each channel of the lamp's colour, relative
 COMMON: Final = 0.3  # of the variance of the highlights' error that is alike along the hair
@@ -54,6 +55,7 @@ class Body:
             "shine_most": round(float(self.shine.share.max()), 3),
             "shine_mean": round(float(self.shine.share.mean()), 3),
             "shine_chance": round(self.shine.chance, 3),
+            "shine_doubt": round(self.shine.doubt, 4),
             "side_fall": round(float(1 - np.exp(self.shading.log.min())), 3),
         }
 
@@ -76,7 +78,7 @@ def find_body(sums: CellSums, field: Floats, across: Floats, *, seed: int) -> Bo
     shading = fit_shading(sums.count, light.mean(axis=3), across)
     flat = light / np.exp(shading.log)[:, None, None]
     count, by_level = _by_bin(sums.count, flat, np.log(field) + shading.log)
-    shine = fit_shine(count, by_level)
+    shine = fit_shine(count, by_level, seed=seed)
     levels = np.ones(light.shape[2])
     cells, pixels = levels @ light, sums.count @ levels
     mean = by_level.sum(axis=1) / np.maximum(count.sum(axis=1), 1)[:, None]
@@ -133,10 +135,9 @@ def _resampled(
     light = (picked / falls) @ np.moveaxis(cells, 1, 0).reshape(lanes, -1)
     light = light.reshape(RESAMPLES, *cells[:, 0].shape)
     mean = light / np.maximum(picked @ pixels.T, 1)[..., None]
-    luminance = mean.mean(axis=2, keepdims=True)
-    missed = (_shaken(rng, len(cells)) * shine.sd)[..., None] * luminance * shine.colour
     lamp = 1 + LAMP_COLOUR * rng.standard_normal((RESAMPLES, 1, 3))
-    body = _without(mean, shine.light * lamp + missed)
+    missed = UNSEEN * shine.luminance * _shaken(rng, len(cells))
+    body = _without(mean, (shine.draws + missed)[..., None] * shine.colour * lamp)
     tint = 1 + HAIR_COLOURED * (shine.share + 2 * shine.sd) * _shaken(rng, len(cells))
     grey = body.mean(axis=2, keepdims=True)
     return np.asarray(grey + (body - grey) * tint[..., None])

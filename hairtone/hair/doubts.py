@@ -50,7 +50,7 @@ def profile_flags(
     """
     limits = read_limits("hair")
     found = (
-        _shine(body, limits["flag_shine_above"]),
+        _shine(body, limits),
         _sheen(body, limits),
         _two_colours(sums, limits),
         _clipped(photo, strand, sums, limits),
@@ -61,16 +61,27 @@ def profile_flags(
     return tuple(flag for flag in found if flag is not None)
 
 
-def _shine(body: Body, limit: float) -> Flag | None:
-    most = float(body.shine.share.max())
-    if most <= limit:
+def _shine(body: Body, limits: Mapping[str, float]) -> Flag | None:
+    """A flag where the interval had to grow for glare, a note where it was only taken out."""
+    most, doubt = float(body.shine.share.max()), body.shine.doubt
+    is_doubtful = doubt > limits["flag_shine_doubt_above"]
+    if not is_doubtful and most <= limits["note_shine_above"]:
         return None
-    how = "their spread alone, the hair being near grey" if body.is_grey else "spread and colour"
+    says = f"Part of the hair was shiny: up to {100 * most:.0f} % of the light of a place was glare"
+    if is_doubtful:
+        says = (
+            f"Part of the hair is lighter, and the photo does not show whether that is glare or "
+            f"the hair itself. Light of roots against ends is known to {100 * doubt:.0f} % only "
+            f"(one SD; flagged above {100 * limits['flag_shine_doubt_above']:.0f} %)"
+        )
     return Flag(
         code="shine",
-        says=f"Up to {100 * most:.0f} % of the light of a place on the hair was mirror highlights; "
-        f"they were taken out, told by {how}.",
-        remedy="Use larger, softer lights at 45 degrees, or turn the hair.",
+        says=f"{says}. The intervals allow for both."
+        if is_doubtful
+        else f"{says}. The glare has been removed.",
+        remedy="Use larger, softer lights at 45 degrees, or photograph the same lay again, turned "
+        "by 180 degrees.",
+        is_note=not is_doubtful,
     )
 
 

@@ -1,56 +1,92 @@
-"""How much of each bin's light is mirror highlights, and its removal.
+"""Is what changes along a hair the hair's own, or the lamp's? All ways of it, weighed by evidence.
 
-Highlights sit on top of the body colour, lamp-coloured from the cuticle and a little
-hair-coloured from the back of the fibre [1]_, and they are uneven from fibre to fibre. Two things
-tell them from hair that is lighter in itself:
+The pixels of a place are fibres: what they send back varies from fibre to fibre, and some of them
+send the lamp's own light on top. So a place's mean light, its colour, the gap between its bright
+and its dull pixels and the colour of that gap are known when three things are: the hair's own light,
+that of the lamp, and how unlike its fibres are.
 
-- **Place and colour.** They add luminance in bands and leave the differences of the channels as
-  they are, which the body's luminance follows (`hairtone.hair.bands`).
-- **Spread.** They lie on some fibres more than on others, which drives the bright and the dull
-  pixels of a bin apart towards the lamp's colour. A band without that spread is the hair's own.
+- Hair that is lighter in itself multiplies the light of all its fibres: the gap grows with the mean,
+  and colours stay within what dye and melanin make.
+- Glare adds lamp-coloured light to some fibres more than to others: the colour of the mean and of
+  the gap moves towards the lamp's, and the gap moves apart from the mean.
 
-Highlights thin the body's own spread as they add theirs, so that faint ones do not show in it:
-they are believed by their place and colour as far as experience goes (`LIKELY`). What spread is
-common to the whole length is taken for the hair's own mixture of fibres (white ones among dark
-ones look like that) and stays.
+Up to `EFFECTS` things happen along the hair besides slow change: each is nothing, a bell of glare,
+or a bell or step of the hair's own, of every place, width and size (a sum of single effects [1]_).
+Nothing is chosen: each possibility counts by how likely it makes all that is seen. What is seen
+scatters along the hair, alike in neighbours, and changes slowly, both by amounts that are averaged
+over as well. Where nothing tells glare from the hair's own change, both stay.
+
+Glare is lamp-coloured from the cuticle and a little hair-coloured from the back of the fibre [2]_.
+What of its colour the whole length shares is taken for the hair's own mixture of fibres (white ones
+among dark ones look like that) and stays.
 
 References
 ----------
-.. [1] S. A. Shafer, Color Res. Appl. 10 (1985) 210-218.
+.. [1] G. Wang, A. Sarkar, P. Carbonetto, M. Stephens, J. R. Stat. Soc. B 82 (2020) 1273-1300.
+   From memory.
+.. [2] S. A. Shafer, Color Res. Appl. 10 (1985) 210-218.
 """
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hairtone.colorimetry import Floats
-from hairtone.hair.bands import BANDS, find_bands
 
-# All our choice, on 80 rendered photos, seen to hold on others; what each trades is beside it
-DULL_SHARE: Final = 0.3  # darker and brighter part of a bin that are compared: more is steadier,
-BRIGHT_SHARE: Final = 0.3  # less shows more of the highlights
+# All our choice; what each trades is beside it
+PLACES: Final = 30  # along the hair that are asked: two of the profile's each
+EFFECTS: Final = 3  # more are parts of one another
+ROUNDS: Final = 3  # of finding each effect given the others
+WIDTHS: Final = (0.8, 1.5, 2.8, 5.0, 9.0)  # SD of a bell, in places
+STRENGTHS: Final = (
+    0.03,
+    0.06,
+    0.1,
+    0.16,
+    0.26,
+    0.42,
+    0.7,
+    1.2,
+    2.4,
+)  # of glare, over the hair's median light
+SHAPED: Final = 0.35  # of glare that has the shape of the light itself, whatever that is,
+SHARES: Final = (0.8, 1.0)  # and how much of what rises above the hair's least light
+ROOM: Final = (0.08, 1.5)  # a bell is not asked that rises above this, and this times the light
+SOFT: Final = (0.5, 2.0)  # width of a step, in places
+ABSENT: Final = 0.5  # chance beforehand that there is no further effect
+GLARE: Final = 0.6  # chance beforehand that an effect is glare and not the hair's own
+STOP: Final = 0.8  # chance of no effect from which on no further effect is looked for
+SETTLED: Final = 0.003  # of the median light, at which the rounds end
+OWN: Final = (0.1, 0.4)  # SD of the hair's own effects, of log light
+TINTED: Final = 0.5  # of an effect's size that its colour may move by, over the mean light
+GLINT: Final = (1.3, 0.35)  # gap of glare over its light, less by the blur; SD of its logarithm
+LAMP: Final = (0.05, 0.3)  # SD of the lamp's colour, and of its share that is hair-coloured
+MOST: Final = 0.9  # of a place's light that may be glare
+NEAR: Final = (1.3, 2.0)  # places over which scatter is alike: of means, and of gaps
+ALONE: Final = 0.3  # of its variance that is each place's own
+SLOW: Final = 8.0  # places over which slow change is alike
+END_DOUBT: Final = (3.0, 12.0)  # times the scatter of first and last place: of means, of gaps
+RESAMPLES: Final = 200  # of what glare may be; SDs repeat to 5 %
+PART: Final = 0.3  # darker and brighter part of a place that are compared: more is steadier
 BACK_FACE: Final = 0.35  # light from the back of the fibre over that from its surface
-LIKELY: Final = 3.0  # odds beforehand that a band is highlights and not the hair's own
-# spread over the light behind it, and SD of its logarithm: 2.04 where the light of fibres is
-SPREAD: Final = (1.4, 0.3)  # exponential, less by the blur
-SPREAD_NOISE: Final = 0.5  # relative, of the spread that highlights add
-OWN_CHANGE: Final = 0.15  # relative, of the body's own spread from place to place
-STEPS: Final = (-2.0, -1.0, 0.0, 1.0, 2.0)  # SDs at which that spread is asked
-ALIKE: Final = 5.0  # bins whose spread is alike: a fibre stays on top about as far
-CALM: Final = 0.03  # share of highlights at which a bin counts half as free of them
-# error left all along a shiny tress, in shares of its light, and the largest share from which on
-UNSEEN: Final = 0.035  # it counts in full; our choice, from what was left on those photos
-FULLY_SHINY: Final = 0.12
-MISSED: Final = 0.02  # sheen that the evidence cannot see, share of the light
-CALM_BINS: Final = 0.3  # of the bins whose spread stands for the whole length; our choice
-LEAST_TINT: Final = 1.2  # between channels, from which on hair is no grey; our choice
-MOST: Final = 0.95  # of a bin's light that may be highlights
-# every choice of bands that are highlights, the others being the hair's own; all in the last
-_SUBSETS: Final = np.array(list(itertools.product((0.0, 1.0), repeat=BANDS)))
+WIDEST: Final = 2.5  # most that draws are spread by, and the SD of a third from which on
+LEAST_DOUBT: Final = 0.002
+CALM_BINS: Final = 0.3  # of the bins whose spread stands for the whole length
+LEAST_TINT: Final = 1.2  # between channels, from which on hair is no grey
+
+# scatter and slow change that are averaged over: of log light, of colour over the mean light, of
+# the log gap, of the gap's colour
+SIZES: Final = {
+    "light": ((0.004, 0.01, 0.025, 0.06), (0.015, 0.07, 0.3), NEAR[0]),
+    "colour": ((0.001, 0.004, 0.015), (0.003, 0.02, 0.1), NEAR[0]),
+    "gap": ((0.04, 0.08, 0.2), (0.02, 0.1), NEAR[1]),
+    "tint": ((0.005, 0.02, 0.08), (0.01, 0.06), NEAR[1]),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,8 +103,13 @@ class Shine:
         Of the bin's luminance.
     sd : ndarray, shape (bins,)
         Of `share`.
+    draws : ndarray, shape (R, bins)
+        As likely luminance of the highlights, spread so that an interval of two SDs reaches
+        whatever is not unlikely.
     chance : float
         That there are any, 0..1.
+    doubt : float
+        SD of the log light of roots over ends, from not knowing what is glare.
     all_along : float
         Spread of the lamp's colour between bright and dull pixels that the whole length shares,
         relative; white hairs among others, or sheen alike from roots to ends. Not taken out.
@@ -80,7 +121,9 @@ class Shine:
     luminance: Floats
     share: Floats
     sd: Floats
+    draws: Floats
     chance: float
+    doubt: float
     all_along: float = 0.0
     spread: float = 0.0
 
@@ -90,7 +133,7 @@ class Shine:
         return self.luminance[:, None] * self.colour
 
 
-def fit_shine(count: Floats, light: Floats) -> Shine:
+def fit_shine(count: Floats, light: Floats, *, seed: int = 0) -> Shine:
     """Highlights of each bin.
 
     Parameters
@@ -107,74 +150,447 @@ def fit_shine(count: Floats, light: Floats) -> Shine:
     colour = 1 + BACK_FACE * np.sqrt(mean)
     colour /= colour.mean(axis=1, keepdims=True)
     gap = _part(count, light, is_bright=True) - _part(count, light, is_bright=False)
-    seen, looked = luminance / scale, mean / scale
-    differences = (looked - seen[:, None])[:, [0, 2]]
-    bands = find_bands(seen, differences - differences.mean(axis=0))
-    odds, some = _by_spread(bands.light, gap / luminance[:, None], looked, colour)
-    highlights = odds @ some
-    variance = odds @ some**2 - highlights**2 + (odds @ _SUBSETS) @ bands.variance
-    highlights = np.clip(highlights + bands.grain(highlights), 0, MOST * seen)
-    chance = 1 - float(odds @ np.prod(np.where(_SUBSETS > 0, bands.absent, 1.0), axis=1))
+    seen = luminance / scale
+    glare = _find_glare(_seen(count, light, scale))
+    highlights = np.clip(glare.light, 0, MOST * seen)
+    draws = glare.draws(np.random.default_rng(seed), RESAMPLES)
+    draws = _widened(np.clip(draws, 0, MOST * seen), highlights, seen)
     share = highlights / seen
-    unseen = UNSEEN * chance * min(float(share.max()) / FULLY_SHINY, 1.0)
-    unseen = float(np.hypot(unseen, MISSED * np.sqrt(1 - chance)))
+    left = np.log1p(-np.clip(draws / seen, 0, MOST))
+    thirds = left.reshape(len(left), 3, -1).mean(axis=2)
     usual, all_along = _common(gap / mean, mean)
     return Shine(
         colour=colour,
         luminance=highlights * scale,
         share=share,
-        sd=np.hypot(np.sqrt(np.maximum(variance, 0.0)) / seen, unseen),
-        chance=chance,
+        sd=np.sqrt(np.square(draws - highlights).mean(axis=0)) / seen,
+        draws=draws * scale,
+        chance=glare.chance,
+        doubt=float((thirds[:, 0] - thirds[:, 2]).std()),
         all_along=all_along,
         spread=usual,
     )
 
 
-def _by_spread(bands: Floats, gap: Floats, mean: Floats, colour: Floats) -> tuple[Floats, Floats]:
-    """Odds of each choice of bands being highlights, shape (choices,), and their light (.., bins).
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Law:
+    """Normal laws, one of which a thing seen along the hair follows but for its mean.
 
-    Parameters
+    Attributes
     ----------
-    bands : ndarray, shape (bands, bins)
-        Light of each.
-    gap : ndarray, shape (bins, 3)
-        Bright part of a bin less its dull part, over its luminance.
-    mean, colour : ndarray, shape (bins, 3)
-        Light of the bins in the unit of the bands, and colour of highlights.
+    axes : ndarray, shape (29, 30)
+        Along which all of them are independent.
+    weights : ndarray, shape (29, laws)
+        Inverse variances.
+    log : ndarray, shape (laws,)
+        Half the log determinants.
     """
-    some = _SUBSETS @ bands
-    seen = mean.mean(axis=1)
-    calm = 1 / (1 + (some[-1] / seen / CALM) ** 2)[:, None]
-    body = mean / seen[:, None]
-    usual = (calm * gap * body).sum(axis=0) / (calm * body**2).sum(axis=0)
-    inner = slice(2, -2)
-    off = (gap - usual * body)[inner]
-    scatter = (calm[inner] * off).T @ off / calm[inner].sum()
-    scatter += (0.01**2 + (OWN_CHANGE * usual.mean()) ** 2) * np.eye(3)
-    root = np.linalg.inv(np.linalg.cholesky(scatter)).T
-    gains = SPREAD[0] * np.exp(SPREAD[1] * np.array(STEPS))
-    added = (some[:, None] * gains[:, None]) ** 2
-    left = usual * (mean - some[..., None] * colour)
-    own = left.mean(axis=-1)[:, None]
-    wide = np.sqrt(own**2 + added + 1e-12) * seen
-    told = (left[:, None] * own[..., None] + added[..., None] * colour) / wide[..., None]
-    missed = np.square((gap - told)[..., inner, :] @ root).sum(axis=-1)
-    risen = np.square((told - usual * body)[..., inner, :] @ root).sum(axis=-1)
-    doubt = 1 + SPREAD_NOISE**2 * risen
-    fit = -(missed / doubt + np.log(doubt)).sum(axis=-1) / (2 * ALIKE) - np.square(STEPS) / 2
-    odds = np.logaddexp.reduce(fit, axis=1) + _SUBSETS.sum(axis=1) * np.log(LIKELY)
-    odds = np.exp(odds - odds.max())
-    return odds / odds.sum(), some
+
+    axes: Floats
+    weights: Floats
+    log: Floats
+
+    def evidence(self, rest: Floats, along: Floats | None = None) -> tuple[Floats, Floats]:
+        """Log evidence of rests (n, 30), one amount of `along` in each left free, SD 1.
+
+        Returns
+        -------
+        ndarray, shape (n,), twice
+            The evidence, all laws alike likely, and the mean of that amount.
+        """
+        seen = rest.astype(np.float32) @ self.axes.T
+        fit = -(seen**2) @ self.weights / 2 + self.log
+        if along is None:
+            return _summed(fit), fit[:, 0]
+        way = along.astype(np.float32) @ self.axes.T
+        size = 1 + way**2 @ self.weights
+        amount = (seen * way) @ self.weights / size
+        fit = fit + (amount**2 * size - np.log(size)) / 2
+        total = _summed(fit)
+        return total, (np.exp(fit - total[:, None]) * amount).sum(axis=1)
+
+
+def _summed(logs: Floats) -> Floats:
+    top = logs.max(axis=1)
+    return np.asarray(top + np.log(np.exp(logs - top[:, None]).sum(axis=1)))
+
+
+@lru_cache(maxsize=4)
+def _law(name: str) -> _Law:
+    scatter, slow, near = SIZES[name]
+    at = np.arange(PLACES)
+    apart = np.abs(np.subtract.outer(at, at))
+    doubt = np.ones(PLACES)
+    doubt[[0, -1]] = END_DOUBT[0] if near == NEAR[0] else END_DOUBT[1]
+    alike = (1 - ALONE) * np.exp(-apart / near) + ALONE * np.eye(PLACES)
+    line = np.linspace(-1, 1, PLACES)
+    drift = np.exp(-((apart / SLOW) ** 2) / 2) + np.outer(line, line)
+    level = np.linalg.qr(np.column_stack([np.ones(PLACES), np.eye(PLACES)[:, 1:]]))[0][:, 1:]
+    root = np.linalg.inv(np.linalg.cholesky(level.T @ (alike * np.outer(doubt, doubt)) @ level))
+    values, vectors = np.linalg.eigh(root @ (level.T @ drift @ level) @ root.T)
+    pairs = [(s, a) for s in scatter for a in slow]
+    variance = np.stack([s**2 + a**2 * np.maximum(values, 0) for s, a in pairs], axis=1)
+    return _Law(
+        axes=(vectors.T @ root @ level.T).astype(np.float32),
+        weights=(1 / variance).astype(np.float32),
+        log=(-np.log(variance).sum(axis=0) / 2).astype(np.float32),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Seen:
+    """What is seen of a hair, place by place.
+
+    Attributes
+    ----------
+    light : ndarray, shape (30,)
+        Mean, its median 1.
+    colour, lamp : ndarray, shape (30, 2)
+        First and last channel over the mean, less 1: of the light seen and of glare.
+    gap : ndarray, shape (30,)
+        Bright less dull pixels, over the mean.
+    tint : ndarray, shape (30, 2)
+        First and last channel of that gap over its mean, less 1.
+    """
+
+    light: Floats
+    colour: Floats
+    lamp: Floats
+    gap: Floats
+    tint: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Glare:
+    """Glare along a hair, over its median light.
+
+    Attributes
+    ----------
+    light : ndarray, shape (60,)
+        Averaged over all that it may be.
+    effects : tuple of _Effect
+        What it is made of.
+    """
+
+    light: Floats
+    effects: tuple[_Effect, ...]
+
+    @property
+    def chance(self) -> float:
+        """That there is any, 0..1."""
+        return float(1 - np.prod([effect.chances[-1] for effect in self.effects]))
+
+    def draws(self, rng: np.random.Generator, count: int) -> Floats:
+        """As likely glare, shape (count, 60)."""
+        total = np.zeros((count, 2 * PLACES))
+        for effect in self.effects:
+            total += effect.shapes[rng.choice(len(effect.chances), size=count, p=effect.chances)]
+        return total
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Effect:
+    """What one effect adds on average, and the chance of each thing it may be.
+
+    Attributes
+    ----------
+    glare : ndarray, shape (30,)
+        Light of glare.
+    own : ndarray, shape (3, 30)
+        Change of the hair's own log light, and of its two colours.
+    chances : ndarray, shape (n,)
+        Of every shape of glare, and of no glare.
+    shapes : ndarray, shape (n, 60)
+        Those shapes.
+    nothing : float
+        Chance that there is no effect at all.
+    """
+
+    glare: Floats
+    own: Floats
+    chances: Floats
+    shapes: Floats
+    nothing: float = 1.0
+
+    @classmethod
+    def none(cls) -> _Effect:
+        """No effect."""
+        return cls(
+            glare=np.zeros(PLACES),
+            own=np.zeros((3, PLACES)),
+            chances=np.ones(1),
+            shapes=np.zeros((1, 2 * PLACES)),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Fibres:
+    """What is held fixed while effects are weighed.
+
+    Attributes
+    ----------
+    gap : float
+        Of the hair without glare.
+    tint : ndarray, shape (2,)
+        Colour of that gap over the hair's colour.
+    """
+
+    gap: float
+    tint: Floats
+
+
+def _find_glare(seen: _Seen) -> _Glare:
+    """Glare along a hair by all that is seen of it."""
+    found = [_Effect.none()] * EFFECTS
+    for _ in range(ROUNDS):
+        before = sum(effect.glare for effect in found)
+        for number in range(EFFECTS):
+            rest = found[:number] + found[number + 1 :]
+            found[number] = _effect(seen, rest)
+            if found[number].nothing > STOP:
+                found[number + 1 :] = [_Effect.none()] * (EFFECTS - 1 - number)
+                break
+        if np.abs(sum(effect.glare for effect in found) - before).max() < SETTLED:
+            break
+    light = sum((effect.chances @ effect.shapes for effect in found), np.zeros(2 * PLACES))
+    return _Glare(light=np.asarray(light), effects=tuple(found))
+
+
+def _effect(seen: _Seen, rest: list[_Effect]) -> _Effect:
+    """What one effect may be, the others as they are on average."""
+    others = np.asarray(sum(effect.glare for effect in rest))
+    moved = np.asarray(sum(effect.own for effect in rest))
+    light = np.maximum(seen.light - others, 0.05)
+    shaped, kept = _shaped(light), _possible(light)
+    bells = np.vstack([shaped, _glare_bells(PLACES)[kept]])
+    fit, by_light = _glare_evidence(seen, np.vstack([others + bells, others]), moved, others)
+    own_fit, own_light, shapes = _own_evidence(seen, others, moved)
+    rare = np.tile(_bells(PLACES)[1] - np.log(len(STRENGTHS)), len(STRENGTHS))[kept]
+    rare = np.append(np.full(len(shaped), np.log(SHAPED / len(shaped))), np.log(1 - SHAPED) + rare)
+    # glare of the light's own shape is fitted to it: its light may not speak for it any more
+    # than it speaks for the hair's own change
+    fit[: len(shaped)] += by_light[-1] + np.logaddexp(0, own_light) - by_light[: len(shaped)]
+    logs = np.concatenate(
+        [
+            fit[:-1] + np.log((1 - ABSENT) * GLARE) + rare,
+            fit[-1:] + np.log(ABSENT),
+            fit[-1] + own_fit + np.log((1 - ABSENT) * (1 - GLARE) / len(own_fit)),
+        ]
+    )
+    weight = np.exp(logs - logs.max())
+    weight /= weight.sum()
+    count = len(bells)
+    at, fine = ((np.arange(n) + 0.5) / n for n in (PLACES, 2 * PLACES))
+    drawn = np.array([np.interp(fine, at, shape) for shape in shaped])
+    return _Effect(
+        glare=weight[:count] @ bells,
+        own=np.einsum("a,akp->kp", weight[count + 1 :], shapes),
+        chances=np.append(weight[:count], weight[count:].sum()),
+        shapes=np.vstack([drawn, _glare_bells(2 * PLACES)[kept], np.zeros(2 * PLACES)]),
+        nothing=float(weight[count]),
+    )
+
+
+def _possible(light: Floats) -> NDArray[np.int64]:
+    """The bells of glare that do not rise far above what the light does there."""
+    over = _smooth(light) - np.sort(_smooth(light))[1:4].mean()
+    bells = _glare_bells(PLACES)
+    return np.flatnonzero(bells.max(axis=1) < ROOM[0] + ROOM[1] * over[bells.argmax(axis=1)])
+
+
+def _shaped(light: Floats) -> Floats:
+    """What rises above the least light, level or sagging between its lowest places, (n, 30)."""
+    smooth = _smooth(_smooth(light))
+    level = np.full(PLACES, np.sort(smooth)[1:4].mean())
+    usual = np.full(PLACES, np.quantile(smooth, 0.3))
+    over = [np.maximum(smooth - least, 0) for least in (level, usual, _hull(smooth))]
+    return np.asarray([share * shape for shape in over for share in SHARES])
+
+
+def _hull(values: Floats) -> Floats:
+    """The lower convex hull of values at even places."""
+    corners = [0]
+    for k in range(1, len(values)):
+        while len(corners) > 1:
+            i, j = corners[-2:]
+            if (values[j] - values[i]) * (k - i) < (values[k] - values[i]) * (j - i):
+                break
+            corners.pop()
+        corners.append(k)
+    return np.interp(np.arange(len(values)), corners, values[corners])
+
+
+def _share(seen: _Seen, glare: Floats) -> Floats:
+    """Share of glare in the light, as places around have it: scatter must not speak twice."""
+    return np.minimum(glare / _smooth(seen.light), MOST)
+
+
+def _smooth(values: Floats) -> Floats:
+    """Means over each place and its neighbours, weighed 1, 2, 1."""
+    padded = np.concatenate([values[:1], values, values[-1:]])
+    return np.asarray((padded[:-2] + 2 * padded[1:-1] + padded[2:]) / 4)
+
+
+def _cleared(seen: _Seen, share: Floats, channel: int) -> tuple[Floats, Floats]:
+    """Colour of the hair itself: as scattered as it is seen, and smooth."""
+    off = _smooth(_smooth(seen.colour[:, channel])) - seen.lamp[:, channel]
+    return (
+        seen.colour[:, channel] + share / (1 - share) * off,
+        seen.lamp[:, channel] + off / (1 - share),
+    )
+
+
+def _fibres(seen: _Seen, glare: Floats) -> _Fibres:
+    """The hair's own gap and its colour, from the places of little glare."""
+    share = _share(seen, glare)
+    calm = (1 - share) ** 2 / (1 + (share / 0.05) ** 2)
+    calm /= calm.sum()
+    own = np.log(np.maximum(seen.gap, 1e-3)) @ calm
+    colour = np.stack([_cleared(seen, share, k)[1] for k in range(2)], axis=1)
+    size = (calm[:, None] * colour**2).sum(axis=0) + 0.02**2
+    part = ((calm[:, None] * colour * seen.tint).sum(axis=0) + 0.02**2) / size
+    return _Fibres(gap=float(np.exp(own)), tint=part)
+
+
+def _glare_evidence(
+    seen: _Seen, glare: Floats, moved: Floats, calm: Floats
+) -> tuple[Floats, Floats]:
+    """Log evidence of glare of these shapes (n, 30), the hair's own changes taken out.
+
+    Returns
+    -------
+    ndarray, shape (n,), twice
+        The evidence of all that is seen, and that of the light alone.
+    """
+    fibres = _fibres(seen, calm)
+    share = _share(seen, glare)
+    left = 1 - share
+    light = _law("light").evidence(np.log(seen.light) + np.log(left) - moved[0])[0]
+    total = light
+    glints = (share * GLINT[0]) ** 2
+    own = (left * fibres.gap) ** 2
+    part = glints / (glints + own)
+    rest = np.log(seen.gap) - np.log(own + glints) / 2
+    total = total + _law("gap").evidence(rest, GLINT[1] * part)[0]
+    for k in range(2):
+        lamp = seen.lamp[:, k]
+        colour, own_colour = _cleared(seen, share, k)
+        doubt = share * np.hypot(LAMP[0], LAMP[1] * np.abs(own_colour - lamp))
+        total = total + _law("colour").evidence(colour - moved[1 + k], doubt)[0]
+        tint = fibres.tint[k] * own_colour
+        rest = seen.tint[:, k] - part * lamp - (1 - part) * tint
+        free = 2 * GLINT[1] * part * (1 - part) * (lamp - tint)
+        total = total + _law("tint").evidence(rest, free)[0]
+    return np.asarray(total), np.asarray(light)
+
+
+def _own_evidence(seen: _Seen, glare: Floats, moved: Floats) -> tuple[Floats, float, Floats]:
+    """Log evidence of the hair's own effects over that of none, and their means (n, 3, 30).
+
+    Between them, the mean evidence of the light alone.
+    """
+    share = _share(seen, glare)
+    shapes = _own_shapes()
+    rest = [np.log(seen.light) + np.log(1 - share) - moved[0]]
+    rest += [_cleared(seen, share, k)[0] - moved[1 + k] for k in range(2)]
+    fits, means, lights = [], [], []
+    for size in OWN:
+        parts = []
+        for law, seen_rest, scale in zip(
+            ("light", "colour", "colour"), rest, (size, TINTED * size, TINTED * size), strict=True
+        ):
+            fit, amount = _law(law).evidence(seen_rest[None], scale * shapes)
+            none = _law(law).evidence(seen_rest[None])[0]
+            parts.append((fit - none, scale * amount[:, None] * shapes))
+        nothing = np.zeros_like(shapes)
+        lights.append(parts[0][0])
+        fits += [parts[0][0], parts[0][0] + parts[1][0] + parts[2][0]]
+        means += [
+            np.stack([parts[0][1], nothing, nothing], axis=1),
+            np.stack([part[1] for part in parts], axis=1),
+        ]
+    light = float(np.logaddexp.reduce(np.concatenate(lights)) - np.log(2 * len(shapes)))
+    return np.concatenate(fits), light, np.concatenate(means)
+
+
+@lru_cache(maxsize=2)
+def _bells(places: int) -> tuple[Floats, Floats]:
+    """Bells of every width at every place, as close as they are wide, (bells, places).
+
+    And the log chance of each, all widths alike likely.
+    """
+    at = (np.arange(places) + 0.5) * PLACES / places
+    shapes, chances = [], []
+    for width in WIDTHS:
+        centres = np.arange(0.5, PLACES, max(1.0, width / 1.2))
+        shapes.append(np.exp(-(((at - centres[:, None]) / width) ** 2) / 2))
+        chances += [-np.log(len(WIDTHS) * len(centres))] * len(centres)
+    return np.concatenate(shapes), np.array(chances)
+
+
+@lru_cache(maxsize=2)
+def _glare_bells(places: int) -> Floats:
+    """Glare of every bell and strength, (bells * strengths, places)."""
+    bells = _bells(places)[0]
+    return np.asarray((np.array(STRENGTHS)[:, None, None] * bells).reshape(-1, places))
+
+
+@lru_cache(maxsize=1)
+def _own_shapes() -> Floats:
+    """Bells, steps, and slopes that begin or end somewhere along the hair, (n, 30)."""
+    at = np.arange(PLACES) + 0.5
+    onsets = np.linspace(0, 0.8, 9)[:, None]
+    slopes = np.clip((at / PLACES - onsets) / (1 - onsets), 0, 1)
+    steps = [
+        np.tanh((at - place) / soft)
+        for soft in SOFT
+        for place in range(2, PLACES - 1, 1 + int(soft))
+    ]
+    return np.vstack([_bells(PLACES)[0], np.array(steps), slopes, slopes[:, ::-1]])
+
+
+def _widened(draws: Floats, mean: Floats, light: Floats) -> Floats:
+    """The draws about their mean, spread until two SDs reach what is as unlikely as 1 in 40.
+
+    What is either glare or the hair's own is one of two colours, not one between: a normal law of
+    its SD would leave the less likely one out. Judged by the differences of the thirds.
+    """
+    thirds = (draws / light).reshape(len(draws), 3, -1).mean(axis=2)
+    thirds = thirds - (mean / light).reshape(3, -1).mean(axis=1)
+    differences = thirds - np.roll(thirds, 1, axis=1)
+    low, high = np.quantile(differences, (0.025, 0.975), axis=0)
+    size = np.sqrt((differences**2).mean(axis=0))
+    reach = np.maximum(high, -low)[size > LEAST_DOUBT] / (1.96 * size[size > LEAST_DOUBT])
+    return np.asarray(mean + (draws - mean) * np.clip(reach.max(initial=1.0), 1.0, WIDEST))
+
+
+def _seen(count: Floats, light: Floats, scale: float) -> _Seen:
+    """What is seen of a hair in each two of its bins."""
+    count = count.reshape(len(count) // 2, 2, -1).sum(axis=1)
+    light = light.reshape(len(count), 2, -1, 3).sum(axis=1)
+    mean = np.maximum(light.sum(axis=1) / np.maximum(count.sum(axis=1), 1)[:, None], 1e-6)
+    luminance = mean.mean(axis=1)
+    gap = _part(count, light, is_bright=True) - _part(count, light, is_bright=False)
+    size = np.maximum(gap.mean(axis=1), 1e-3 * luminance)
+    lamp = 1 + BACK_FACE * np.sqrt(mean)
+    lamp /= lamp.mean(axis=1, keepdims=True)
+    ends = [0, 2]
+    return _Seen(
+        light=luminance / scale,
+        colour=(mean / luminance[:, None])[:, ends] - 1,
+        lamp=lamp[:, ends] - 1,
+        gap=size / luminance,
+        tint=(gap / size[:, None])[:, ends] - 1,
+    )
 
 
 def _part(count: Floats, light: Floats, *, is_bright: bool) -> Floats:
     """Mean light of the brighter or darker part of each bin, shape (bins, 3)."""
     if is_bright:
         count, light = count[:, ::-1], light[:, ::-1]
-    share = BRIGHT_SHARE if is_bright else DULL_SHARE
     total = count.sum(axis=1, keepdims=True)
     before = np.cumsum(count, axis=1) - count
-    taken = np.clip((share * total - before) / np.maximum(count, 1e-9), 0, 1)
+    taken = np.clip((PART * total - before) / np.maximum(count, 1e-9), 0, 1)
     pixels = np.maximum((taken * count).sum(axis=1), 1e-9)
     return np.asarray((taken[..., None] * light).sum(axis=1) / pixels[:, None])
 

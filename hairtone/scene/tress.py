@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates
-from scipy.special import ndtri
+from scipy.special import gammaincinv, ndtri
 
 from hairtone.colorimetry import Floats
 from hairtone.scene.canvas import Box, Canvas, Singles, box_around
@@ -15,7 +15,7 @@ from hairtone.scene.types import Thing, Tress, TressTruth, Weave
 
 BINS = 60  # positions the truth is told at
 TABLE = 120  # positions the colour is drawn at: two to a bin
-SEGMENT_PX = 90.0  # a fibre stays on top of its neighbours about this far; our choice
+SEGMENT_PX = 90.0  # locks are five times as long; our choice
 LOCK_SHARE = 0.11  # width of a lock, share of the tress; our choice
 CLAMP_SHARE = 0.35  # length of the clamp, share of the width; our choice
 
@@ -119,7 +119,7 @@ def _ground(canvas: Canvas, tress: Tress, rng: np.random.Generator) -> _Ground:
     wander = _waves(along * steps[-1] / tress.width_px, rng) * 0.05
     pitch = 2 * tress.fibre_px / tress.width_px
     fibre = np.floor((off / half + wander + 3) / pitch).astype(np.intp)
-    segment = np.floor(along * steps[-1] / SEGMENT_PX + rng.random(4096)[fibre % 4096] + 4)
+    segment = np.floor(along * steps[-1] / tress.stretch_px + rng.random(4096)[fibre % 4096] + 4)
     return _Ground(
         box=box,
         along=along,
@@ -164,7 +164,10 @@ def _along(hair: Floats) -> Floats:
 
 def _strand_light(tress: Tress, ground: _Ground, rng: np.random.Generator) -> Singles:
     """Light on each strand: neighbours shade one another, locks lie higher or lower; mean 1."""
-    field = rng.standard_normal((1021, 61)).astype(np.float32) * np.float32(tress.strand_shading)
+    field = rng.standard_normal((1021, 61)).astype(np.float32)
+    if tress.shading_skew:  # Cornish-Fisher: the first term beyond the normal law
+        field += np.float32(tress.shading_skew / 6) * (field**2 - 1)
+    field *= np.float32(tress.strand_shading)
     locks = rng.standard_normal((64, 64)) * tress.lock_shading
     x = ground.across / (2 * LOCK_SHARE) + 20
     y = ground.along * ground.length_px / (5 * SEGMENT_PX) + 8
@@ -173,8 +176,12 @@ def _strand_light(tress: Tress, ground: _Ground, rng: np.random.Generator) -> Si
     i, j = i % 63, j % 63
     lock = (1 - u) * ((1 - v) * locks[i, j] + v * locks[i, j + 1])
     lock = lock + u * ((1 - v) * locks[i + 1, j] + v * locks[i + 1, j + 1])
-    spread = tress.strand_shading**2
-    return np.exp(np.asarray(_noise(ground, field)) - spread / 2 + lock).astype(np.float32)
+    mean = (
+        np.log(np.exp(field.astype(np.float64)).mean())
+        if tress.shading_skew
+        else (tress.strand_shading**2 / 2)
+    )
+    return np.exp(np.asarray(_noise(ground, field)) - mean + lock).astype(np.float32)
 
 
 def _smooth(share: Floats) -> Floats:
@@ -187,7 +194,7 @@ def _shine(tress: Tress, ground: _Ground, body: Singles, rng: np.random.Generato
     if not tress.shines:
         return shine
     glints, second = (
-        np.asarray(_noise(ground, rng.exponential(1.0, (1021, 61)).astype(np.float32)))
+        np.asarray(_noise(ground, _glints(tress.glint_shape, rng).astype(np.float32)))
         for _ in range(2)
     )
     jitter = _noise(ground, rng.standard_normal((1021, 61)).astype(np.float32))
@@ -199,6 +206,12 @@ def _shine(tress: Tress, ground: _Ground, body: Singles, rng: np.random.Generato
         # once through the fibre and back: about the square root of what the bundle reflects
         shine += back.astype(np.float32)[..., None] * np.sqrt(body)
     return shine
+
+
+def _glints(shape: float, rng: np.random.Generator) -> Floats:
+    """Strength of a highlight on each stretch of each fibre, mean 1, gamma law of that shape."""
+    drawn = rng.exponential(1.0, (1021, 61))
+    return drawn if shape == 1 else np.asarray(gammaincinv(shape, -np.expm1(-drawn)) / shape)
 
 
 def _cover(tress: Tress, ground: _Ground, rng: np.random.Generator) -> Floats:

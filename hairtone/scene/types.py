@@ -165,6 +165,12 @@ class Tress:
         Width of a fibre or strand that can be told from its neighbour. [pixels]
     strand_shading, lock_shading : float
         SD of light over single strands and over locks, relative; mean 1.
+    stretch_px : float
+        How far a fibre stays on top of its neighbours. [pixels]
+    shading_skew : float
+        Skewness of the logarithm of the light over strands.
+    glint_shape : float
+        Shape of the gamma law of highlights over strands: 1 exponential, more is evener.
     curvature : float
         Light lost towards the sides of the round tress, 0..1.
     shines : tuple of Shine
@@ -190,6 +196,9 @@ class Tress:
     fibre_px: float = 1.5
     strand_shading: float = 0.08
     lock_shading: float = 0.03
+    stretch_px: float = 90.0
+    shading_skew: float = 0.0
+    glint_shape: float = 1.0
     curvature: float = 0.2
     shines: tuple[Shine, ...] = ()
     clamp: float | None = 0.05
