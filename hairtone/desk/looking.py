@@ -121,7 +121,7 @@ def _places(
         seen = calibrate_photo(photo, request)
     except HairtoneError:
         return [], outlines  # the chart itself is what stands in the way
-    return np.round(seen.reading.corners, 1).tolist(), outlines
+    return np.round(seen.chart.corners, 1).tolist(), outlines
 
 
 def write_preview(file: Path, out: Path, *, longest: int) -> None:
