@@ -140,6 +140,12 @@ def _add_study_commands(commands: Any) -> None:
     new.add_argument("photos", nargs="+", metavar="PHOTO", type=Path)
     new.set_defaults(run=run_new)
 
+    add = commands.add_parser("add", help="put later photos into a study")
+    add.add_argument("study", type=Path)
+    add.add_argument("photos", nargs="+", metavar="PHOTO", type=Path)
+    add.add_argument("--wash", metavar="N", help="before, 0, 1, …; default: one more than the last")
+    add.set_defaults(run=run_add)
+
     demo = commands.add_parser("demo", help="render the invented study, measure and report it")
     demo.add_argument("folder", nargs="?", type=Path, default=Path("hairtone-demo"), metavar="DIR")
     demo.add_argument("--workers", type=_workers, default=2, metavar="N", help="processes")
@@ -149,6 +155,14 @@ def _add_study_commands(commands: Any) -> None:
     purge.add_argument("study", type=Path)
     purge.add_argument("--subject", required=True, metavar="CODE")
     purge.set_defaults(run=run_purge)
+
+    desk = commands.add_parser("desk", help="the page in the browser, for all who do not code")
+    desk.add_argument(
+        "folder", nargs="?", type=Path, default=Path("hairtone-studies"), metavar="FOLDER"
+    )
+    desk.add_argument("--port", type=_port, default=None, metavar="N", help="where it listens")
+    desk.add_argument("--no-browser", action="store_true", help="open no browser window")
+    desk.set_defaults(run=run_desk)
 
     lab = commands.add_parser("lab", help="open the start notebook in JupyterLab")
     lab.add_argument("folder", nargs="?", type=Path, default=Path(), metavar="DIR")
@@ -285,6 +299,19 @@ def run_new(arguments: argparse.Namespace) -> int:
     return DONE
 
 
+def run_add(arguments: argparse.Namespace) -> int:
+    """Later photos put into a study, the next wash and earlier values filled in."""
+    from hairtone.report.sheet import add_photos
+
+    rows = add_photos(arguments.study, arguments.photos, wash=arguments.wash)
+    for row in rows:
+        hair = " ".join(filter(None, (row.get("subject", ""), row.get("section", ""))))
+        print(f"{row['photo']}: {hair}, wash {row['wash']}")
+    if arguments.wash is None:
+        print("If it was washed more or less often, change the column wash of photos.csv.")
+    return DONE
+
+
 def run_demo(arguments: argparse.Namespace) -> int:
     """Render the invented study, measure it and write its report."""
     from hairtone.report.sentences import describe_study
@@ -322,6 +349,15 @@ def run_purge(arguments: argparse.Namespace) -> int:
 
     print(purge_subject(read_study(arguments.study), arguments.subject))
     return DONE
+
+
+def run_desk(arguments: argparse.Namespace) -> int:
+    """Serve the page in the browser until it is stopped."""
+    from hairtone.desk.app import PORT, open_desk
+
+    return open_desk(
+        arguments.folder, port=arguments.port or PORT, browser=not arguments.no_browser
+    )
 
 
 def run_lab(arguments: argparse.Namespace) -> int:
@@ -383,6 +419,13 @@ def _corners(text: str) -> list[list[float]]:
             f"{text!r} has {len(points)} points; a chart has 4 corners"
         )
     return points
+
+
+def _port(text: str) -> int:
+    number = int(text) if text.isdigit() else 0
+    if not 1024 <= number <= 65535:
+        raise argparse.ArgumentTypeError(f"{text!r} is no port from 1024 to 65535")
+    return number
 
 
 def _workers(text: str) -> int:

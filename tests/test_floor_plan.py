@@ -14,7 +14,7 @@ from published import CHECKOUT
 
 PACKAGE = CHECKOUT / "hairtone"
 FLOORS = {
-    "cli": 9, "__main__": 9,
+    "cli": 9, "__main__": 9, "desk": 9,
     "report": 8,
     "study": 7,
     "pipeline": 6, "request": 6, "result": 6, "calibrated": 6,

@@ -47,21 +47,32 @@ def open_lab(folder: Path, *, browser: bool = True) -> int:
             remedy="Choose a folder of your own.",
         ) from None
     settings = Path(tempfile.mkdtemp(prefix="hairtone-lab-"))
-    quiet = settings / "@jupyterlab" / "apputils-extension"
-    quiet.mkdir(parents=True)
-    (quiet / "notification.jupyterlab-settings").write_text(_NO_NEWS, encoding="utf-8")
     command = [sys.executable, "-m", "jupyter", "lab", f"--ServerApp.root_dir={folder.resolve()}"]
-    command += [f"--LabApp.default_url=/doc/tree/{START}", "--LabApp.extension_manager=readonly"]
-    command += [
-        "--LabApp.news_url=",
-        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
-    ]
+    command += [f"--LabApp.default_url=/doc/tree/{START}", *lab_arguments(settings)]
     command += [] if browser else ["--no-browser"]
-    command += [f"--LabApp.user_settings_dir={settings}"]  # asks nothing, fetches nothing
     try:
         return subprocess.run(command, check=False).returncode
     finally:
         shutil.rmtree(settings, ignore_errors=True)
+
+
+def lab_arguments(settings: Path) -> list[str]:
+    """Return arguments under which JupyterLab asks nothing and fetches nothing.
+
+    Parameters
+    ----------
+    settings : Path
+        An empty folder for its settings.
+    """
+    quiet = settings / "@jupyterlab" / "apputils-extension"
+    quiet.mkdir(parents=True)
+    (quiet / "notification.jupyterlab-settings").write_text(_NO_NEWS, encoding="utf-8")
+    return [
+        "--LabApp.extension_manager=readonly",
+        "--LabApp.news_url=",
+        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+        f"--LabApp.user_settings_dir={settings}",
+    ]
 
 
 def _start_notebook() -> Path:

@@ -276,8 +276,7 @@ def picker_for(folder: Path, photo: str, say: Callable[..., None]) -> Picker:
         The photo or the sheet cannot be read.
     """
     rows = [row for row in Sheet(folder).rows if row.get("photo") == photo]
-    lines = [_line(row) for row in rows]
-    corners = next((_points_of_text(row["corners"]) for row in rows if row.get("corners")), None)
+    lines, corners = lines_of(rows)
     picker = pick(Folder(folder).find(photo), lines=lines, corners=corners)
 
     def keep(_: Any) -> None:
@@ -290,6 +289,18 @@ def picker_for(folder: Path, photo: str, say: Callable[..., None]) -> Picker:
 
     picker.observe(keep, names=["lines", "corners"])
     return picker
+
+
+def lines_of(rows: list[dict[str, str]]) -> tuple[list[dict[str, Any]], list[list[float]] | None]:
+    """Return the lines and the chart corners that the rows of one photo hold.
+
+    Parameters
+    ----------
+    rows : list of dict
+        Texts of the sheet, as `Sheet.rows`.
+    """
+    corners = next((_points_of_text(row["corners"]) for row in rows if row.get("corners")), None)
+    return [_line(row) for row in rows], corners
 
 
 def keep_lines(folder: Path, photo: str, picker: Picker) -> None:

@@ -5,15 +5,17 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
-from hairtone.errors import SheetError
+from hairtone.errors import HairtoneError, SheetError
 from hairtone.study.files import write_atomically
-from hairtone.study.new import PHOTO_ENDINGS
+from hairtone.study.new import PHOTO_ENDINGS, copy_photos, list_photos
+from hairtone.study.settings import read_settings
 from hairtone.study.sheet import COLUMNS, check_columns, find_sheet, read_table
-from hairtone.study.values import Faults
+from hairtone.study.values import CellError, Faults, shown
+from hairtone.study.values import wash as read_wash
 
 FORM_COLUMNS: Final = (
     "photo", "subject", "wash", "section", "place", "treatment", "replicate", "roots",
@@ -147,6 +149,141 @@ class Sheet:
         writer.writerows(self.rows)
         write_atomically(self.path, "\ufeff" + text.getvalue())
         return self.path
+
+
+# what a later photo of the same hair takes over from the one before; our choice
+CARRIED: Final = (
+    "subject", "section", "place", "treatment", "roots", "white_percent", "pair", "hair_batch",
+    "operator", "learner", "assessor",
+)  # fmt: skip
+
+
+def next_wash(rows: Sequence[Mapping[str, str]]) -> str:
+    """Return the wash that the next photos most likely show: before, 0, or one more than the last.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        Texts of the sheet.
+    """
+    washes = [row.get("wash", "").strip().casefold() for row in rows]
+    numbers = [int(wash) for wash in washes if wash.isdigit()]
+    if numbers:
+        return str(max(numbers) + 1)
+    return "0" if "before" in washes else "before"
+
+
+def add_photos(
+    folder: Path, photos: Iterable[str | Path], *, wash: str | None = None
+) -> list[dict[str, str]]:
+    """Put later photos into a study, what is known of the hair filled in; return their rows.
+
+    One photo for each hair that the sheet knows, in its order; where there is one hair only, more
+    photos are repeats of it.
+
+    Parameters
+    ----------
+    folder : Path
+        The study folder.
+    photos : iterable of str or Path
+        Photographs, or folders that hold them.
+    wash : str, optional
+        ``before``, ``0``, ``1``, …; without it, one more than the last.
+
+    Raises
+    ------
+    HairtoneError
+        A photo is not there, the number of photos does not fit the hairs, or the study cannot be
+        read or written. Nothing was changed.
+    """
+    sheet = Sheet(folder)
+    sources = list_photos(photos)
+    now = next_wash(sheet.rows) if wash is None else _checked_wash(wash)
+    shots = _shots(sheet, folder)
+    if len(shots) > 1 and len(shots) != len(sources):
+        raise SheetError(
+            "photos-do-not-fit",
+            f"The study has {len(shots)} hairs or sections, and {len(sources)} photos were named.",
+            where=folder.name,
+            remedy=f"Name one photo for each, in this order: "
+            f"{', '.join(_hair_words(rows[0]) for rows in shots)}. Or add them on the desk.",
+        )
+    before = {path.name for path in (folder / "photos").glob("*")}
+    names = copy_photos(folder / "photos", sources)
+    added: list[dict[str, str]] = []
+    try:
+        for number, name in enumerate(names):
+            repeat = _replicate(sheet.rows, shots[0][0], now) if len(shots) == 1 else ""
+            for old in shots[number] if len(shots) > 1 else shots[0]:
+                row = {key: old[key] for key in CARRIED if old.get(key)}
+                row |= {"photo": f"photos/{name}", "wash": now, "date": _day(folder, name)}
+                row |= {"replicate": repeat} if repeat else {}
+                added.append(row)
+                sheet.rows.append(row)
+        sheet.header += [k for row in added for k in row if k not in sheet.header]
+        sheet.header = list(dict.fromkeys(sheet.header))
+        sheet.save()
+    except BaseException:
+        for name in set(names) - before:
+            (folder / "photos" / name).unlink(missing_ok=True)
+        raise
+    return added
+
+
+def _checked_wash(text: str) -> str:
+    try:
+        read_wash(text)
+    except CellError as error:
+        raise SheetError(error.code, f"{shown(text)} {error.says}", remedy=error.remedy) from None
+    return text.casefold()
+
+
+def _shots(sheet: Sheet, folder: Path) -> list[list[dict[str, str]]]:
+    """The last rows of every hair, those of one photo together, in the order of the sheet."""
+    last: dict[tuple[str, str], dict[str, str]] = {}
+    for row in sheet.rows:
+        if not row.get("subject") or not row.get("wash"):
+            raise SheetError(
+                "row-not-filled", f"{row.get('photo')} has no subject or no wash yet.",
+                where=sheet.path.name, remedy="Fill it in first: later photos take over from it.",
+            )  # fmt: skip
+        last[row["subject"], row.get("section", "")] = row
+    if not last:
+        subjects = list(read_settings(folder).subjects)
+        if len(subjects) != 1:
+            raise SheetError(
+                "no-photo-yet", "The sheet lists no photo yet.", where=folder.name,
+                remedy="Write the first rows into photos.csv, or begin on the desk.",
+            )  # fmt: skip
+        return [[{"subject": subjects[0]}]]
+    grouped: dict[str, list[dict[str, str]]] = {}
+    for row in last.values():
+        grouped.setdefault(row.get("photo", ""), []).append(row)
+    return list(grouped.values())
+
+
+def _hair_words(row: Mapping[str, str]) -> str:
+    return " ".join(filter(None, (row.get("subject", ""), row.get("section", ""))))
+
+
+def _replicate(rows: Sequence[Mapping[str, str]], like: Mapping[str, str], wash: str) -> str:
+    alike = [
+        row for row in rows
+        if row.get("wash") == wash and row.get("subject") == like.get("subject")
+        and row.get("section", "") == like.get("section", "")
+        and (row.get("place") or "1") == (like.get("place") or "1")
+    ]  # fmt: skip
+    return str(len(alike) + 1) if alike else ""
+
+
+def _day(folder: Path, name: str) -> str:
+    """The day the camera wrote into a photo; empty where it wrote none or the photo is refused."""
+    from hairtone.photo.reader import read_photo
+
+    try:
+        return read_photo(folder / "photos" / name).exposure.taken[:10]
+    except HairtoneError:
+        return ""  # whether the photo can be used is said when it is checked
 
 
 def _guess(stem: str) -> tuple[str, str]:

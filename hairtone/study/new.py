@@ -47,7 +47,8 @@ def new_study(folder: str | Path, photos: Iterable[str | Path]) -> Path:
     folder : str or Path
         The new study folder.
     photos : iterable of str or Path
-        Photographs to copy in; their bytes are not changed.
+        Photographs to copy in; their bytes are not changed. A folder stands for all photographs
+        in it.
 
     Returns
     -------
@@ -65,28 +66,71 @@ def new_study(folder: str | Path, photos: Iterable[str | Path]) -> Path:
     """
     folder = Path(folder)
     _refuse_study(folder)
-    sources = [Path(photo) for photo in photos]
-    for source in sources:
-        if not source.is_file():
-            raise PhotoError(
-                "not-found", "There is no such photo.", where=source.name,
-                remedy="Check the name.",
-            )  # fmt: skip
-    target = folder / "photos"
-    taken = {path.name.casefold() for path in target.glob("*")}
-    for source in sources:
-        if source.resolve().parent == target.resolve():
-            continue
-        name = _free_name(source.name, taken)
-        try:
-            data = source.read_bytes()
-        except OSError as error:
-            raise storage_error(error, source) from error
-        write_atomically(target / name, data)
+    copy_photos(folder / "photos", list_photos(photos))
     title = re.sub(r'["\\\x00-\x1f]', "", unicodedata.normalize("NFC", folder.resolve().name))
     write_atomically(folder / "study.toml", _SETTINGS.format(title=title or "A study"))
-    write_atomically(folder / "photos.csv", "\ufeff" + _sheet(target))
+    write_atomically(folder / "photos.csv", "\ufeff" + _sheet(folder / "photos"))
     return folder
+
+
+def list_photos(named: Iterable[str | Path]) -> list[Path]:
+    """Return the photographs that were named; a folder stands for all in it, by name.
+
+    Parameters
+    ----------
+    named : iterable of str or Path
+        Photographs and folders. Upper and lower case of endings are the same.
+
+    Raises
+    ------
+    PhotoError
+        One is not there, or a folder holds no photograph.
+    """
+    found: list[Path] = []
+    for path in map(Path, named):
+        inside = [path]
+        if path.is_dir():
+            inside = sorted(
+                file for file in path.iterdir()
+                if file.suffix.lower() in PHOTO_ENDINGS and file.is_file()
+                and not file.name.startswith(".")
+            )  # fmt: skip
+            if not inside:
+                raise PhotoError(
+                    "no-photos", "There is no photograph in this folder.", where=path.name,
+                    remedy="Name the folder that holds them.",
+                )  # fmt: skip
+        elif not path.is_file():
+            raise PhotoError(
+                "not-found", "There is no such photo.", where=path.name, remedy="Check the name.",
+            )  # fmt: skip
+        found += inside
+    return found
+
+
+def copy_photos(target: Path, sources: Iterable[Path]) -> list[str]:
+    """Copy photographs into a folder, each under a free name, and return these names.
+
+    Those that lie there already keep their name.
+
+    Raises
+    ------
+    StoreError
+        One cannot be read, or the folder cannot be written to.
+    """
+    taken = {path.name.casefold() for path in target.glob("*")}
+    names = []
+    for source in sources:
+        name = source.name
+        if source.resolve().parent != target.resolve():
+            name = free_name(source.name, taken)
+            try:
+                data = source.read_bytes()
+            except OSError as error:
+                raise storage_error(error, source) from error
+            write_atomically(target / name, data)
+        names.append(name)
+    return names
 
 
 def _refuse_study(folder: Path) -> None:
@@ -111,8 +155,16 @@ def _sheet(photos: Path) -> str:
     return text.getvalue()
 
 
-def _free_name(name: str, taken: set[str]) -> str:
-    """A name that every system allows, that no spreadsheet runs, and that is not taken."""
+def free_name(name: str, taken: set[str]) -> str:
+    """Return a name that every system allows, that no spreadsheet runs, and that is not taken.
+
+    Parameters
+    ----------
+    name : str
+        The file's own name.
+    taken : set of str
+        Names in the folder, case-folded; the new one is put in.
+    """
     safe = name.encode("utf-8", "backslashreplace").decode("utf-8")  # bytes that are no UTF-8
     safe = unicodedata.normalize("NFC", safe)
     safe = "".join("_" if unicodedata.category(c) == "Cc" or c in ":\\/" else c for c in safe)

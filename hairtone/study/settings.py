@@ -18,6 +18,7 @@ from hairtone.study.files import clean_name
 from hairtone.study.values import Faults, shown
 
 DEFAULT_CHART: Final = "chart24-after-2014-11"
+KINDS: Final = ("person", "practice head", "tress")
 SCOPES: Final = ("measure", "teach", "assess", "publish")
 PAIRING_COLUMNS: Final = ("pair", "subject", "section", "hair_batch", "operator", "day", "learner")
 BLOCK_COLUMNS: Final = ("batch", "hair_batch", "operator", "day", "session", "learner")
@@ -222,6 +223,8 @@ class Subject:
 
     Attributes
     ----------
+    kind : str
+        ``"person"``, ``"practice head"``, ``"tress"``, or empty where nothing is recorded.
     consent : tuple of str or None
         Of measure, teach, assess, publish; None where nothing is recorded.
     age_16_or_over, skin_test_clear : bool or None
@@ -234,6 +237,7 @@ class Subject:
         Cuts within the series.
     """
 
+    kind: str = ""
     consent: tuple[str, ...] | None = None
     age_16_or_over: bool | None = None
     skin_test: dt.datetime | dt.date | None = None
@@ -267,6 +271,8 @@ class Settings:
         Where roots and mid-lengths end, 0..1.
     readings_file, plain_card : str
         Names from the study folder down, or empty.
+    board, lamp : str
+        What the hair lies on and what lights it, in words; the desk offers them again.
     keep_until : date or None
         After this day the study is said to be due for purging.
     """
@@ -287,6 +293,8 @@ class Settings:
     keep_until: dt.date | None = None
     treatments: dict[str, Treatment] = field(default_factory=dict)
     plain_card: str = ""
+    board: str = ""
+    lamp: str = ""
     known: tuple[KnownSwatch, ...] = ()
     subjects: dict[str, Subject] = field(default_factory=dict)
     readings_file: str = ""
@@ -323,6 +331,7 @@ def read_settings(folder: Path) -> Settings:
         order=top.take("order", texts, ()),
         pairing=top.take("pairing", _one_of(PAIRING_COLUMNS), ""),
         blocks=top.take("blocks", _some_of(BLOCK_COLUMNS), ()),
+        board=top.take("board", maybe_text, ""),
         show_photos=top.take("show_photos", boolean, None),
         keep_until=top.take("keep_until", date, None),
         treatments={k: _treatment(t) for k, t in top.tables("treatments")},
@@ -332,6 +341,7 @@ def read_settings(folder: Path) -> Settings:
     settings = replace(
         settings,
         plain_card=light.take("plain_card", _file_name, ""),
+        lamp=light.take("lamp", maybe_text, ""),
         readings_file=readings.take("file", _file_name, ""),
         known=tuple(_known(t, settings.viewing) for t in top.list_of_tables("known")),
     )
@@ -440,6 +450,7 @@ def _treatment(keys: Keys) -> Treatment:
 
 def _subject(keys: Keys) -> Subject:
     entry = Subject(
+        kind=keys.take("kind", _one_of(KINDS), ""),
         consent=keys.take("consent", _some_of(SCOPES), None),
         age_16_or_over=keys.take("age_16_or_over", boolean, None),
         skin_test=keys.take("skin_test", moment, None),

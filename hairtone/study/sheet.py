@@ -22,6 +22,7 @@ from hairtone.study.values import CellError, Fault, Faults, Points, SheetFaults,
 
 SHEET_NAMES: Final = ("photos.csv", "photos.xlsx")
 _SLIP: Final = 0.8  # likeness from which an unknown column is a slip of the pen; our choice
+YES_NO: Final = ("yes", "no")
 POROSITY: Final = ("low", "normal", "high")
 ELASTICITY: Final = ("good", "fair", "poor")
 ROOTS: Final = ("top", "bottom", "left", "right")
@@ -49,6 +50,14 @@ _READERS: Final[dict[str, Callable[[str], Any]]] = {
     **{f"elasticity_{zone}": partial(values.choice, among=ELASTICITY) for zone in _ZONES},
     "white_percent": partial(values.number, low=0.0, high=100.0),
     "strand_test": str,
+    "scalp_check": partial(values.choice, among=YES_NO),
+    "incompatibility_test": partial(values.choice, among=YES_NO),
+    "lightened": partial(values.choice, among=YES_NO),
+    "start_depth": str,
+    "start_tone": str,
+    "white_where": str,
+    "rinsed": str,
+    "aftercare": str,
     "learner": str,
     "assessor": str,
     "start": values.time,
@@ -128,6 +137,14 @@ class SheetRow:
     elasticity_ends: str = ""
     white_percent: float | None = None
     strand_test: str = ""
+    scalp_check: str = ""
+    incompatibility_test: str = ""
+    lightened: str = ""
+    start_depth: str = ""
+    start_tone: str = ""
+    white_where: str = ""
+    rinsed: str = ""
+    aftercare: str = ""
     learner: str = ""
     assessor: str = ""
     start: str = ""
