@@ -3,43 +3,39 @@
 from __future__ import annotations
 
 import dataclasses
-import datetime as dt
 import json
 import os
 import re
 import zipfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
 from hairtone.desk.folder import LAYOUT, RESULT, DeskStudy
 from hairtone.errors import SheetError
+from hairtone.report import sentences
 from hairtone.report.blocks import ChipTable
 from hairtone.report.cards import chips_by_wash, profile_figures, sentences_of, wash_figures
 from hairtone.report.page import report_html, write_pdf, write_report
-from hairtone.report.types import ZONE_WORDS, Audience
-from hairtone.report.views import HairView, Tables, drawn_profiles, first_of_each_wash, hairs_of
+from hairtone.report.types import Audience
+from hairtone.report.views import (
+    HairView,
+    drawn_profiles,
+    first_of_each_wash,
+    key_photos,
+    views_of,
+)
 from hairtone.study.analysis import Analysis, analyse
 from hairtone.study.files import write_atomically
+from hairtone.study.hair_measures import HairMeasures
 from hairtone.study.outcome import StudyResult
 from hairtone.study.run import measure_study
 from hairtone.study.sheet import Study, read_study
 
 Say = Callable[[int, int, str], None]
-Row = Mapping[str, Any]
 _AUDIENCES: Final[dict[str, Audience]] = {
     "client": "stylist", "learner": "educator", "laboratory": "tester",
 }  # fmt: skip
-_SHARES: Final = (  # from which per cent a share is called so; our choice
-    (90.0, "Almost all of the colour is left"),
-    (70.0, "About three quarters of the colour are left"),
-    (58.0, "About two thirds of the colour are left"),
-    (42.0, "About half of the colour is left"),
-    (28.0, "About a third of the colour is left"),
-    (15.0, "About a quarter of the colour is left"),
-    (5.0, "Little of the colour is left"),
-)
-_TOO_WIDE: Final = 60.0  # points between the limits from which no share is named; our choice
 _MAP_TOP: Final = 8.0  # ΔE00 at the dark end of a map; our choice
 
 
@@ -57,10 +53,7 @@ def make_result(folder: Path, say: Say) -> dict[str, Any]:
     outcome, steps = _measured(read_study(folder), say)
     say(steps - 1, steps, "Putting the result together")
     analysis = analyse(outcome)
-    tables = Tables(analysis.frames)
-    views = [
-        HairView(outcome=outcome, rows=rows, tables=tables) for rows in hairs_of(outcome).values()
-    ]
+    views = views_of(analysis)
     made = {
         "layout": LAYOUT, "version": version,
         "hairs": [_hair(view) for view in views],
@@ -90,9 +83,8 @@ def _hair(view: HairView) -> dict[str, Any]:
     """One hair of the result page: answer, pictures, chips, curves, how sure, when to refresh."""
     row = view.rows[0].row
     known: dict[str, Any] = {"subject": row.subject, "section": row.section, "name": view.name}
-    if not view.measured:
-        says = "No photo of this hair could be measured. The page Photos says why."
-        return known | {"answer": [says], "pictures": [], "chips": None, "curve": None,
+    if not view.photos:
+        return known | {"answer": answer_of(view), "pictures": [], "chips": None, "curve": None,
                         "figures": [], "sure": [], "refresh": [], "colours": []}  # fmt: skip
     washes = wash_figures(view)
     curve = washes.pop("fade", None)
@@ -100,7 +92,7 @@ def _hair(view: HairView) -> dict[str, Any]:
     return known | {
         "answer": answer_of(view),
         "pictures": _pictures(view),
-        "chips": _chips(chips_by_wash(view, view.outcome.study.settings.viewing)),
+        "chips": _chips(chips_by_wash(view)),
         "curve": dataclasses.asdict(curve) if curve else None,
         "figures": [dataclasses.asdict(figure) for figure in figures],
         "sure": [text for text in sentences_of(view) if text],
@@ -111,106 +103,41 @@ def _hair(view: HairView) -> dict[str, Any]:
 
 def answer_of(view: HairView) -> list[str]:
     """Return what is to be known first: what is left, roots against ends, the tone."""
-    rows = first_of_each_wash(view)
-    washed = [row for row in view.of("fade") if int(row["wash"]) > 0]
-    if not any(row.row.wash is not None for row in rows):
+    hair, photos = view.measures, first_of_each_wash(view)
+    if hair is None or not photos:
+        return ["No photo of this hair could be measured. The page Photos says why."]
+    latest = photos[-1]
+    if latest.row.row.wash is None:
         return ["This is the hair before colouring. The next photo shows it just coloured."]
-    last = rows[-1].row
-    if washed:
-        return [*_left(washed), *_ends(view, last.wash_text), *_tone(washed)]
-    return [*_taken_up(view), *_ends(view, last.wash_text)]
+    even = sentences.even_answer(latest)
+    if not hair.fades:
+        return [*_taken_up(hair), even]
+    left = sentences.left_answer(hair) or sentences.colour_left_sentence(hair)
+    return [text for text in (left, even, sentences.tone_sentence(hair)) if text]
 
 
-def _left(washed: Sequence[Row]) -> list[str]:
-    last = max(int(row["wash"]) for row in washed)
-    told = [r for r in washed if int(r["wash"]) == last and r.get("colour_left") is not None]
-    after = "1 wash" if last == 1 else f"{last} washes"
-    if not told:
-        return [f"How much colour is left after {after} cannot be said from these photos."]
-    share = sum(float(row["colour_left"]) for row in told) / len(told)
-    low = max(0.0, min(float(row["colour_left_low"]) for row in told))
-    high = max(0.0, max(float(row["colour_left_high"]) for row in told))
-    if high - low > _TOO_WIDE:
-        return [f"After {after} the photos do not say well how much colour is left "
-                f"({low:.0f} to {high:.0f} %)."]  # fmt: skip
-    words = next((w for least, w in _SHARES if share >= least), "The colour is all but gone")
-    return [f"{words} after {after} ({low:.0f} to {high:.0f} %)."]
-
-
-def _ends(view: HairView, wash: str) -> list[str]:
-    rows = [r for r in view.of("evenness") if r["measure"] == "root_to_ends"]
-    row = next((r for r in rows if str(r["wash"]) == wash), None)
-    if row is None:
-        return []
-    if not row.get("resolved"):
-        return [f"Roots and ends look the same ({row['value']:.1f}; a difference above "
-                f"{row['critical']:.1f} would have shown)."]  # fmt: skip
-    return [f"Roots and ends differ by ΔE₀₀ {row['value']:.1f} ({row['low']:.1f} to "
-            f"{row['high']:.1f}): {row['words']}."]  # fmt: skip
-
-
-def _tone(washed: Sequence[Row]) -> list[str]:
-    last = max(int(row["wash"]) for row in washed)
-    told = {str(r["tone_words"]) for r in washed if int(r["wash"]) == last and r.get("tone_words")}
-    if len(told) != 1:
-        return []
-    words = told.pop()
-    return ["The tone has not changed."] if words.startswith("no ") else [f"Tone: {words}."]
-
-
-def _taken_up(view: HairView) -> list[str]:
-    rows = view.of("uptake")
-    if not rows:
+def _taken_up(hair: HairMeasures) -> list[str]:
+    if hair.uptake is None:
         return ["Just coloured. A photo from before colouring would show how much the hair took."]
-    parts = [f"{ZONE_WORDS[r['zone']]} {float(r['delta_e']):.0f}" for r in rows]
-    return [f"The hair took the colour: it changed by ΔE₀₀ {', '.join(parts)}."]
+    return list(sentences.uptake_sentences(hair.uptake, hair.porous))
 
 
 def refresh_of(view: HairView) -> list[str]:
-    """Return when half of the colour is left, in washes and, where days are known, in dates."""
-    fits = view.of("fade_fit")
-    if not fits:
+    """Return when the refresh limit is reached, in washes and, where days are known, in dates."""
+    hair = view.measures
+    if hair is None or not hair.curves:
         return []
-    lows = [float(r["washes_to_refresh_low"]) for r in fits if _is_told(r, "low")]
-    highs = [float(r["washes_to_refresh_high"]) for r in fits if _is_told(r, "high")]
-    if len(lows) < len(fits) or len(highs) < len(fits):
-        return ["When half of the colour will be left cannot be said yet. One more photo after "
-                "two to four more washes helps."]  # fmt: skip
-    low, high = min(lows), max(highs)
-    first, last = f"{low:.0f}", f"{high:.0f}"
-    span = f"{first} washes" if first == last else f"{first} to {last} washes"
-    washed = max(row.row.wash or 0 for row in view.measured)
-    if high <= washed:
-        return [f"Half of the colour had gone after about {span}. It can be refreshed now."]
-    says = f"Half of the colour will be left after about {span}"
-    says += f"; it has had {washed}." if washed else "."
-    days = _days(view, max(low, washed), high)
-    return [says, f"At the pace of the washes so far that is {days}."] if days else [says]
-
-
-def _is_told(row: Row, end: str) -> bool:
-    return row.get(f"washes_to_refresh_{end}") is not None
-
-
-def _days(view: HairView, low: float, high: float) -> str:
-    """The dates of these washes, where the days of at least two washes are known."""
-    dated = [(row.row.wash, row.row.date) for row in view.rows
-             if row.row.wash is not None and row.row.date is not None]  # fmt: skip
-    if len(dated) < 2 or dated[-1][1] <= dated[0][1] or dated[-1][0] <= dated[0][0]:
-        return ""
-    (first, start), (last, end) = dated[0], dated[-1]
-    pace = (end - start).days / (last - first)
-    days = [start + dt.timedelta(days=pace * (wash - first)) for wash in (low, high)]
-    texts = [f"{day.day} {day:%B %Y}" for day in days]
-    return f"about {texts[0]}" if texts[0] == texts[1] else f"between {texts[0]} and {texts[1]}"
+    said = sentences.refresh_answer(hair)
+    if not said:
+        return ["These photos do not show yet when a refresh is due. One more photo after two to "
+                "four more washes helps."]  # fmt: skip
+    return [said]
 
 
 def _pictures(view: HairView) -> list[dict[str, Any]]:
     """Before, just coloured and now: photo and place; the page draws them."""
-    rows = first_of_each_wash(view)
-    wanted = [row for row in rows if row.row.wash in (None, 0)]
-    wanted += [rows[-1]] if rows[-1] not in wanted else []
-    return [{"photo": r.row.photo, "place": r.row.place, "wash": r.row.wash_text} for r in wanted]
+    rows = [photo.row.row for photo in key_photos(view)]
+    return [{"photo": row.photo, "place": row.place, "wash": row.wash_text} for row in rows]
 
 
 def _chips(table: ChipTable) -> dict[str, Any]:
@@ -221,8 +148,8 @@ def _last_colours(view: HairView) -> list[str]:
     """Screen colours from roots to ends of the last photo, for the card on the first page."""
     from hairtone.colorimetry import screen_colour
 
-    tenths = (view.measured[-1].hair.get("tress") or {}).get("tenths") or []
-    codes = [[int(c) for c in screen_colour(lab)] for lab in tenths if lab]
+    tenths = view.photos[-1].profile.lab.reshape(10, -1, 3).mean(axis=1)
+    codes = [[int(c) for c in screen_colour(lab)] for lab in tenths]
     return ["#" + "".join(f"{c:02x}" for c in code) for code in codes]
 
 
