@@ -41,13 +41,15 @@ from .measures.zones import zone_estimates as zone_estimates
 from .photo.reader import read_photo as read_photo
 from .photo.types import Photo as Photo
 from .pipeline import measure as measure
+from .report.notebook import open_study as open_study
+from .report.notebook import show as show
 from .report.page import write_report as write_report
 from .report.picker import Picker as Picker
 from .report.picker import pick as pick
 from .result import PhotoResult as PhotoResult
 from .result import TressResult as TressResult
 from .study.analysis import analyse as analyse
-from .study.new import new_study as new_study
+from .study.editing import new_study as new_study
 from .study.run import measure_study as measure_study
 from .study.sheet import read_study as read_study
 from .uncertainty import ColourDifference as ColourDifference

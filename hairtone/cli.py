@@ -215,7 +215,7 @@ def _measure_targets(arguments: argparse.Namespace) -> list[PhotoResult]:
     for target in arguments.targets:
         if target.is_dir():
             _refuse_photo_options(arguments)
-            from hairtone.study.plan import check_photos
+            from hairtone.study.run import check_photos
             from hairtone.study.sheet import read_study
 
             study = read_study(target)
@@ -292,7 +292,7 @@ def _write(
 
 def run_new(arguments: argparse.Namespace) -> int:
     """A study folder with copies of the photos and a sheet to fill in."""
-    from hairtone.study.new import new_study
+    from hairtone.study.editing import new_study
 
     study = new_study(arguments.study, arguments.photos)
     print(f"Study: {study}. Fill in photos.csv, then: hairtone measure {study}")
@@ -301,7 +301,7 @@ def run_new(arguments: argparse.Namespace) -> int:
 
 def run_add(arguments: argparse.Namespace) -> int:
     """Later photos put into a study, the next wash and earlier values filled in."""
-    from hairtone.report.sheet import add_photos
+    from hairtone.study.editing import add_photos
 
     rows = add_photos(arguments.study, arguments.photos, wash=arguments.wash)
     for row in rows:
@@ -344,7 +344,7 @@ def run_charts(arguments: argparse.Namespace) -> int:
 
 def run_purge(arguments: argparse.Namespace) -> int:
     """Remove one subject from store, exports and caches."""
-    from hairtone.study.purge import purge_subject
+    from hairtone.study.editing import purge_subject
     from hairtone.study.sheet import read_study
 
     print(purge_subject(read_study(arguments.study), arguments.subject))

@@ -16,7 +16,8 @@ NAMES = {
     "find_porous_onset", "fit_fade", "known_references", "lab_to_xyz", "leveller_effect",
     "load_reference", "map_hair", "measure", "measure_blend", "measure_evenness",
     "measure_fade", "measure_repeatability", "measure_study", "measure_uptake", "new_study",
-    "pick", "plan_design", "read_photo", "read_study", "repeats_needed", "span_estimate",
+    "open_study",
+    "pick", "plan_design", "read_photo", "read_study", "repeats_needed", "show", "span_estimate",
     "write_report", "xyz_to_lab", "zone_estimates",
 }  # fmt: skip
 

@@ -22,9 +22,8 @@ from typing import Any, Final
 import tomlkit
 
 from hairtone.errors import HairtoneError, SheetError, StoreError
-from hairtone.report.sheet import Sheet
+from hairtone.study.editing import PHOTO_ENDINGS, Sheet, new_study
 from hairtone.study.files import Folder, clean_name, storage_error, write_atomically
-from hairtone.study.new import PHOTO_ENDINGS, new_study
 
 SHEETS: Final = ("study.toml", "photos.csv", "photos.xlsx")
 HERE: Final = "~"  # the address of a base folder that is itself a study

@@ -21,8 +21,8 @@ from hairtone.report.picker import outline_of, preview_jpeg
 from hairtone.request import PhotoRequest
 from hairtone.result import PhotoResult
 from hairtone.study.files import Folder, write_atomically
-from hairtone.study.plan import photo_requests
 from hairtone.study.records import flag_from
+from hairtone.study.run import photo_requests
 from hairtone.study.settings import read_settings
 from hairtone.study.sheet import read_study
 

@@ -9,7 +9,7 @@ import tomlkit
 
 from hairtone.desk.folder import HALF, HERE, WAITING, DeskStudy, is_photo, previews_of, remove_files
 from hairtone.errors import HairtoneError
-from hairtone.report.sheet import Sheet
+from hairtone.study.editing import Sheet
 from hairtone.study.files import write_atomically
 
 _PAGES = ("*.html", "*.pdf", "*.zip")
@@ -114,7 +114,7 @@ def remove_subject(study: DeskStudy, subject: str) -> list[str]:
 
 def _forget_results(study: DeskStudy, subject: str) -> None:
     """Take the subject out of the store; a sheet that cannot be read loses its results whole."""
-    from hairtone.study.purge import purge_subject  # the page is there without the mathematics
+    from hairtone.study.editing import purge_subject  # the page is there without the mathematics
     from hairtone.study.sheet import read_study
 
     try:

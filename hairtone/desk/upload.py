@@ -15,8 +15,8 @@ from tornado import web
 from hairtone.desk.folder import HALF, DeskStudy
 from hairtone.desk.handlers import DeskHandler
 from hairtone.errors import HairtoneError, PhotoError
+from hairtone.study.editing import PHOTO_ENDINGS, free_name
 from hairtone.study.files import storage_error, sync_folder
-from hairtone.study.new import PHOTO_ENDINGS, free_name
 
 _ROOM: Final = 50 << 20  # bytes that stay free on the disk for results; our choice
 _OLD_S: Final = 6 * 3600.0  # age at which a half-received file is nobody's any more; our choice

@@ -566,7 +566,7 @@ def hair_map(view: HairView, *, wash: str = "0") -> HairMap:
     from hairtone.hair.map import map_hair
     from hairtone.photo.reader import read_photo
     from hairtone.pipeline import calibrate_photo
-    from hairtone.study.plan import photo_requests
+    from hairtone.study.run import photo_requests
 
     row = next((p.row for p in view.photos if p.row.row.wash_text == wash), None)
     if row is None:

@@ -371,9 +371,9 @@ def write_report(analysis: Analysis, *, audience: Audience = "educator", out: st
     StoreError
         The folder cannot be written; what was there is left as it was.
     """
+    from hairtone.study.analysis import write_tables
     from hairtone.study.files import write_atomically
     from hairtone.study.pools import write_pools
-    from hairtone.study.tables import write_tables
 
     folder = Path(out)
     text = report_html(analysis, audience=audience)

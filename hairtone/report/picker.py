@@ -14,7 +14,7 @@ import traitlets
 from numpy.typing import ArrayLike, NDArray
 
 from hairtone.errors import HairError, HairtoneError
-from hairtone.report.sheet import Sheet
+from hairtone.study.editing import Sheet
 from hairtone.study.files import Folder
 
 if TYPE_CHECKING:

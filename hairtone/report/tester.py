@@ -102,7 +102,7 @@ def _drift(outcome: StudyResult) -> str:
 
 
 def _versions() -> dict[str, str]:
-    from hairtone.study.plan import versions
+    from hairtone.study.run import versions
 
     return versions()
 

@@ -16,10 +16,9 @@ from hairtone.hair.types import Profile
 from hairtone.pipeline import measure_photo
 from hairtone.request import PhotoRequest
 from hairtone.result import PhotoResult, TressResult
-from hairtone.study.analysis import analyse
+from hairtone.study.analysis import analyse, write_tables
 from hairtone.study.run import Measure, measure_study
 from hairtone.study.sheet import Study, read_study
-from hairtone.study.tables import write_tables
 
 SETTINGS = 'title = "Speed"\nchart = "chart24-after-2014-11"\n'
 PHOTOS_PER_HAIR = 10  # before and washes 0 to 8

@@ -18,7 +18,7 @@ if STUDY_TESTS not in sys.path:  # children import the stand-in by name, from th
 from folders import measure_fast, measured, series, write_study  # noqa: E402
 
 from hairtone.study import store as places  # noqa: E402
-from hairtone.study.new import new_study  # noqa: E402
+from hairtone.study.editing import new_study  # noqa: E402
 from hairtone.study.run import measure_study  # noqa: E402
 from hairtone.study.sheet import read_study  # noqa: E402
 from hairtone.study.store import Store  # noqa: E402

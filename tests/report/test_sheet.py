@@ -6,7 +6,7 @@ import pytest
 
 from hairtone.errors import SheetError
 from hairtone.report.picker import Picker, keep_lines
-from hairtone.report.sheet import Sheet, set_title_and_chart
+from hairtone.study.editing import Sheet, set_title_and_chart
 from hairtone.study.sheet import read_study
 
 HEAD = "photo;subject;wash;felt weight;notes\n"

@@ -10,11 +10,10 @@ from folders import TITLE, measured, series, write_study
 
 from hairtone.colorimetry import DEFAULT_VIEWING, delta_e, lab_to_xyz, xyz_to_lab
 from hairtone.errors import HairtoneError
-from hairtone.study.analysis import analyse, side_by_side
+from hairtone.study.analysis import COLUMNS, analyse, side_by_side
 from hairtone.study.observations import hairs_of, relay_covariance, shuffled
-from hairtone.study.plan import plan_photos
+from hairtone.study.run import plan_photos
 from hairtone.study.sheet import read_study
-from hairtone.study.tables import COLUMNS
 
 BEFORE, COLOURED = (60.0, 5.0, 20.0), (40.0, 25.0, 10.0)
 

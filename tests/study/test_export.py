@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from hairtone.study.tables import cell_text, decimals_for, table_text, write_tables
+from hairtone.study.analysis import cell_text, decimals_for, table_text, write_tables
 
 
 @pytest.mark.parametrize(

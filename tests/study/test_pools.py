@@ -12,12 +12,11 @@ from folders import measured, measured_by_children, series, write_study
 from pandas.testing import assert_frame_equal
 
 from hairtone.report.page import write_report
-from hairtone.study.analysis import analyse
+from hairtone.study.analysis import COLUMNS, analyse
+from hairtone.study.editing import purge_subject
 from hairtone.study.observations import hairs_of
 from hairtone.study.pools import Pool, write_pools
-from hairtone.study.purge import purge_subject
 from hairtone.study.sheet import read_study
-from hairtone.study.tables import COLUMNS
 
 WASHES = ("before", "0", "1", "2")
 LABS = {"before": (60, 5, 20), "0": (40, 25, 10), "1": (44, 21, 12), "2": (47, 18, 14)}

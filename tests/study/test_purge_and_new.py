@@ -8,9 +8,8 @@ import pytest
 from folders import TITLE, measured, series, write_study
 
 from hairtone.errors import PhotoError, SheetError, StoreError
-from hairtone.study import purge
-from hairtone.study.new import new_study
-from hairtone.study.purge import purge_subject
+from hairtone.study import editing as purge
+from hairtone.study.editing import new_study, purge_subject
 from hairtone.study.sheet import read_study
 from hairtone.study.store import Store
 
