@@ -365,7 +365,8 @@ class Evenness(Shown):
         frame = pd.DataFrame(rows).assign(gsc=np.nan, grade="", words="")
         for name, grade in (("root_to_ends", self.grade), ("root_to_ends_net", self.grade_net)):
             if grade is not None:
-                said = {"gsc": grade.gsc, "grade": grade.table, "words": grade.words}
+                words = self.words if grade is (self.grade_net or self.grade) else grade.words
+                said = {"gsc": grade.gsc, "grade": grade.table, "words": words}
                 frame.loc[frame.measure == name, list(said)] = list(said.values())
         return frame
 

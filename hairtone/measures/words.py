@@ -170,9 +170,8 @@ class Grade(Shown):
     words: str = ""
 
     def to_dict(self) -> dict[str, float | str]:
-        """JSON-ready: gsc with its interval, table."""
-        numbers = {name: round(getattr(self, name), 2) for name in ("gsc", "gsc_low", "gsc_high")}
-        return {**numbers, "table": self.table}
+        """JSON-ready: gsc, table."""
+        return {"gsc": round(self.gsc, 2), "table": self.table}
 
     def to_frame(self) -> Any:
         """One row: difference, gsc, gsc_low, gsc_high, table, words."""

@@ -70,7 +70,7 @@ def test_the_scale_ends_at_one():
 def test_same_colour_is_grade_five():
     found = grade_change([40.0, 20, 20], [40.0, 20, 20])
 
-    assert found.to_dict() == {"gsc": 5.0, "gsc_low": 5.0, "gsc_high": 5.0, "table": "5"}
+    assert found.to_dict() == {"gsc": 5.0, "table": "5"}
     assert "5" in found._repr_html_()
 
 
