@@ -17,7 +17,7 @@ NAMES = {
     "load_reference", "map_hair", "measure", "measure_blend", "measure_evenness",
     "measure_fade", "measure_repeatability", "measure_study", "measure_uptake", "new_study",
     "pick", "plan_design", "read_photo", "read_study", "repeats_needed", "span_estimate",
-    "write_report", "xyz_to_lab", "zone_estimates",
+    "write_report", "xyz_to_lab", "tresses_needed", "zone_estimates",
 }  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from hairtone.errors import MeasureError
-from hairtone.measures.repeatability import repeats_needed
+from hairtone.measures.design import repeats_needed
 from hairtone.report.cards import chips_along, chips_by_wash, sentences_of
 from hairtone.report.figures import (
     figure_differences,
