@@ -116,7 +116,7 @@ register_figures(
         Calibration: figure_calibration,
         ChangeCurve: figure_changecurve,
         Comparison: figure_comparison,
-        Comparisons: figure_comparison,
+        Comparisons: figure_comparisons,
         Crossing: figure_crossing,
         DesignPlan: figure_designplan,
         Evenness: figure_evenness,
