@@ -231,7 +231,7 @@ def _state(model: _Model, variances: Floats) -> _State | None:
         root = np.linalg.cholesky(covariance)
     except np.linalg.LinAlgError:
         return None
-    inverse = np.linalg.inv(covariance)
+    inverse: Floats = np.asarray(np.linalg.inv(covariance), dtype=np.float64)
     x, y = model.fixed, model.values
     weighted = inverse @ x  # V⁻¹X, (b, m, p)
     columns = x.shape[-1]
@@ -240,7 +240,7 @@ def _state(model: _Model, variances: Floats) -> _State | None:
     sign, size = np.linalg.slogdet(normal)
     if sign <= 0 or not np.isfinite(inverse).all():
         return None
-    plain = np.linalg.inv(normal)
+    plain: Floats = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     means = plain @ (flat.T @ y.ravel())
     misfit = y - x @ means
     rest = (inverse @ misfit[..., None])[..., 0]
@@ -310,7 +310,7 @@ def _stated(
     model: _Model, variances: Floats, state: _State, scale: float, place: NDArray[np.intp]
 ) -> MixedFit:
     """The fit in the unit of the readings, its covariance raised [2]_."""
-    spread = np.linalg.inv(state.information)
+    spread: Floats = np.asarray(np.linalg.inv(state.information), dtype=np.float64)
     plain = state.plain
     curved = state.seconds - state.firsts[:, None] @ plain @ state.firsts[None]
     raised = plain + 2 * plain @ (spread[..., None, None] * curved).sum(axis=(0, 1)) @ plain

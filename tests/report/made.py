@@ -13,13 +13,13 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-from hairtone.measures.repeatability import scatter
 
 from hairtone.colorimetry import DEFAULT_VIEWING
 from hairtone.errors import ChartError, Flag
 from hairtone.hair.types import Profile
 from hairtone.measures.agreement import measure_agreement
 from hairtone.measures.comparison import Comparison, Comparisons
+from hairtone.measures.design import scatter
 from hairtone.study.analysis import Analysis, analyse
 from hairtone.study.comparisons import RepeatScatter
 from hairtone.study.outcome import StudyResult
