@@ -29,7 +29,7 @@ GUESTS = {  # library -> rooms that may import it
     "cv2": {"photo", "chart", "hair"},
     "matplotlib": {"report"},
     "colour": {"spectra", "scene"},
-    "statsmodels": {"measures"},
+    "statsmodels": set(),
     "distributed": {"study"},
 }
 MAX_FILE_LINES, MAX_FUNCTION_LINES, MAX_PARAMETERS, MAX_FILES = 800, 40, 6, 15
@@ -39,6 +39,7 @@ LONE_NEIGHBOURS = {
     "hairtone.calibration.light": "the light field, beside the calibration of colours",
     "hairtone.calibration.posterior": "the mathematics behind level 2, 480 lines",
     "hairtone.chart.judge": "doubts about patches, 360 lines",
+    "hairtone.measures.mixed": "the mathematics of comparisons, 330 lines",
     "hairtone.photo.heic": "one decoder a format, loaded only when asked for",
     "hairtone.photo.metadata": "what the camera wrote",
     "hairtone.photo.raster": "one decoder a format, loaded only when asked for",

@@ -18,6 +18,7 @@ NAMES = {
     "measure_fade", "measure_repeatability", "measure_study", "measure_uptake", "new_study",
     "open_study",
     "pick", "plan_design", "read_photo", "read_study", "repeats_needed", "show", "span_estimate",
+    "tresses_needed",
     "write_report", "xyz_to_lab", "zone_estimates",
 }  # fmt: skip
 

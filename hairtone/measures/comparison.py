@@ -22,11 +22,12 @@ from scipy.special import ndtri, stdtrit
 
 from hairtone.colorimetry import Floats
 from hairtone.errors import MeasureError
-from hairtone.measures.colour_contrast import ColourContrast, colour_contrast
 from hairtone.measures.contrast import (
+    ColourContrast,
     Design,
     Reading,
     alone_variance,
+    colour_contrast,
     design_of,
     estimate_contrast,
     find_confounding,

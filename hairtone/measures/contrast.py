@@ -4,26 +4,34 @@ Readings become units: a part that lies wholly within one treatment (photos of a
 sections of a client) enters by its mean, which for balanced data is what REML does. What both
 treatments share (pairs, blocks, sessions) is a part of the model.
 
+Two treatments that take up equally much, one copper and one ash, are not equal: colours are
+compared as vectors, in axes in which CIEDE2000 is the plain length.
+
 References
 ----------
 .. [1] B. L. Welch, Biometrika 34 (1947) 28-35, doi:10.1093/biomet/34.1-2.28.
+.. [2] E. Brunner, H. Dette, A. Munk, J. Am. Stat. Assoc. 92 (1997) 1494-1502,
+   doi:10.1080/01621459.1997.10473671: a test by the trace, for few readings. From memory.
 """
 
 from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
+from functools import cache, lru_cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import stdtr, stdtrit
+from scipy.special import chdtri, fdtrc, fdtri, ndtri, stdtr, stdtrit
+from scipy.stats import qmc
 
-from hairtone.colorimetry import Floats
+from hairtone.colorimetry import Floats, delta_e, delta_e_metric
 from hairtone.errors import MeasureError
 from hairtone.measures.mixed import fit_mixed
-from hairtone.uncertainty import COVERAGE
+from hairtone.uncertainty import COVERAGE, limits_of_reached
 
+_POINTS: Final = 1024  # of the sampling law; limits repeat to 2 %; our choice
 _FEW_LEVELS: Final = 6  # groups below which their variance is not estimated: they enter as fixed.
 # Our choice: it gives up what unpaired tresses of such groups say, and keeps the test exact
 _FEW_TRESSES: Final = 4  # below it the scatter of one treatment alone says too little; our choice,
@@ -267,30 +275,26 @@ def design_of(readings: Sequence[Reading], first: str) -> Design:
     first : str
         The first treatment.
     """
-    own: list[Hashable] = [
+    own: list[tuple[str, Hashable]] = [
         (r.treatment, r.unit if any(map(bool, (r.tress, r.subject, r.section))) else at)
         for at, r in enumerate(readings)
     ]
-    units = _numbered(own)
-    tresses = [len({u for u in own if (u[0] == first) is side}) for side in (True, False)]  # type: ignore[index]
+    tresses = [len({u for u in own if (u[0] == first) is side}) for side in (True, False)]
     is_first = np.array([r.treatment == first for r in readings])
-    weights = _averages(units)
-    alone: list[Floats] = []
+    made = _Gathering(units=_numbered(own), means=_averages(_numbered(own)), alone=[])
     for factor in FACTORS:
-        labels = _merged(units, [getattr(r, factor) for r in readings])
-        units, weights = _gathered(readings, factor, labels, units, weights, is_first, alone)
-    sides = np.array([is_first[units == k][0] for k in range(len(weights))])
+        made.gather([getattr(r, factor) for r in readings], is_first, factor)
+    firsts = [int(np.flatnonzero(made.units == k)[0]) for k in range(len(made.means))]
     shared = {}
     for factor in ("pair", *FACTORS, "tress"):
-        labels = _merged(units, [getattr(r, factor) for r in readings])
-        by_unit = np.array([labels[units == k][0] for k in range(len(weights))])
-        shared[factor] = _numbered(by_unit.tolist())
+        labels = _merged(made.units, [getattr(r, factor) for r in readings])
+        shared[factor] = _numbered(labels[firsts].tolist())
     return Design(
-        is_first=sides,
-        means=weights,
-        shared=_kept(shared, sides),
+        is_first=is_first[firsts],
+        means=made.means,
+        shared=_kept(shared, is_first[firsts]),
         tresses=(tresses[0], tresses[1]),
-        alone=tuple(alone),
+        alone=tuple(made.alone),
     )
 
 
@@ -320,36 +324,46 @@ def _merged(units: NDArray[np.intp], labels: Sequence[str]) -> NDArray[np.intp]:
     return _numbered(group.tolist())
 
 
-def _gathered(
-    readings: Sequence[Reading],
-    factor: str,
-    labels: NDArray[np.intp],
-    units: NDArray[np.intp],
-    weights: Floats,
-    is_first: NDArray[np.bool_],
-    alone: list[Floats],
-) -> tuple[NDArray[np.intp], Floats]:
-    """Units after those that belong together within one treatment have become one."""
-    has_both = bool(set(labels[is_first]) & set(labels[~is_first]))
-    if has_both and factor != "subject":
-        return units, weights
-    joined: list[Hashable] = list(zip(is_first.tolist(), labels.tolist(), strict=True))
-    for side in (True, False):
-        mine = is_first == side
-        if len(set(labels[mine])) > 1:
-            continue
-        for at in np.flatnonzero(mine):  # one group: gathering would leave a single unit
-            joined[at] = (side, "unit", int(units[at]))
-        names = [getattr(readings[at], factor) for at in np.flatnonzero(mine)]
-        if not has_both and all(names) and len(set(names)) > 1:
-            grid = np.zeros((len(set(names)), len(readings)))
-            grid[_numbered(names), np.flatnonzero(mine)] = 1.0
-            alone.append(grid / grid.sum(axis=1, keepdims=True))
-    gathered = _numbered(joined)
-    if len(set(gathered)) == len(weights):
-        return units, weights
-    above = np.array([gathered[units == k][0] for k in range(len(weights))])
-    return gathered, np.asarray(_averages(above) @ weights)
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Gathering:
+    """Units in the making.
+
+    Attributes
+    ----------
+    units : ndarray, shape (r,)
+        Unit of each reading.
+    means : ndarray, shape (n, r)
+        Each unit as a weighted sum of the readings.
+    alone : list of ndarray
+        As of `Design`.
+    """
+
+    units: NDArray[np.intp]
+    means: Floats
+    alone: list[Floats]
+
+    def gather(self, names: Sequence[str], is_first: NDArray[np.bool_], factor: str) -> None:
+        """Make one unit of those that belong together within one treatment."""
+        labels = _merged(self.units, names)
+        has_both = bool(set(labels[is_first]) & set(labels[~is_first]))
+        if has_both and factor != "subject":
+            return
+        joined: list[Hashable] = list(zip(is_first.tolist(), labels.tolist(), strict=True))
+        for side in (True, False):
+            mine = np.flatnonzero(is_first == side)
+            if len(set(labels[mine])) > 1:
+                continue
+            for at in mine:  # one group: gathering would leave a single unit
+                joined[at] = (side, "unit", int(self.units[at]))
+            own = [names[at] for at in mine]
+            if not has_both and all(own) and len(set(own)) > 1:
+                grid = np.zeros((len(set(own)), len(names)))
+                grid[_numbered(own), mine] = 1.0
+                self.alone.append(grid / grid.sum(axis=1, keepdims=True))
+        gathered = _numbered(joined)
+        if len(set(gathered)) < len(self.means):
+            above = np.array([gathered[self.units == k][0] for k in range(len(self.means))])
+            self.units, self.means = gathered, np.asarray(_averages(above) @ self.means)
 
 
 def _kept(
@@ -600,3 +614,142 @@ def without_lift(values: Floats, draws: Floats, is_first: NDArray[np.bool_]) -> 
         root = float(np.sqrt(max(mean, least, 1e-12)))
         out[side] = root / 2 + squares[side] / (2 * root)  # tangent of the square root
     return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ColourContrast:
+    """Length of the difference of two mean colours.
+
+    Attributes
+    ----------
+    delta_e : float
+        CIEDE2000 of the two mean colours.
+    low, high : float
+        95 % interval of the true length; `low` is 0 where no difference is shown.
+    p : float
+        Of equal mean colours [2]_.
+    freedom : float
+        Degrees of freedom of the noise.
+    sd : float
+        Root mean square length of the scatter of one tress (or pair).
+    method : str
+        As of a figure.
+    """
+
+    delta_e: float
+    low: float
+    high: float
+    p: float
+    freedom: float
+    sd: float
+    method: str
+    _noise: Floats = field(repr=False)
+    _units: Floats = field(repr=False)
+
+    def p_equivalence(self, margin: float) -> float:
+        """Chance of a length as short as this, were the true one at the margin."""
+        chances = [
+            float((np.linalg.norm(margin * unit + self._noise, axis=1) <= self.delta_e).mean())
+            for unit in self._units
+        ]
+        return max(chances)
+
+
+def colour_contrast(design: Design, values: Floats, draws: Floats | None) -> ColourContrast:
+    """First treatment less second as a colour difference.
+
+    Parameters
+    ----------
+    design : Design
+        The units.
+    values : ndarray, shape (r, 3)
+        L*a*b* of the readings.
+    draws : ndarray, shape (K, r, 3), or None
+        Under equally good calibrations.
+    """
+    units = design.means @ values
+    middle = (units[design.is_first].mean(axis=0) + units[~design.is_first].mean(axis=0)) / 2
+    root = np.linalg.cholesky(delta_e_metric(middle)).T
+    turn = _axes(design, units @ root.T).T @ root  # Lab -> axes of the scatter
+    estimates, methods = [], []
+    standard = 0.0
+    for axis in turn:
+        outcome = estimate_contrast(design, units @ axis)
+        estimate = outcome.estimate
+        if design.alone:
+            variance, freedom = alone_variance(design, values @ axis)
+            estimate = estimate.joined(variance, freedom)
+        standard += estimate.variance
+        if draws is not None:
+            seen = draws @ axis @ design.means.T
+            estimate = estimate.widened(systematic_variance(design, seen, outcome.weights))
+        estimates.append(estimate)
+        methods.append(outcome.method)
+    gap = np.array([e.difference for e in estimates])
+    half = np.linalg.solve(turn, gap) / 2
+    reading = float(delta_e(middle + half, middle - half))
+    method = "mixed model" if "mixed model" in methods else methods[0]
+    scale = float(np.sqrt(design.units_behind(method) * standard))
+    return _judged(reading, gap, estimates, method=method, sd=scale)
+
+
+def _axes(design: Design, units: Floats) -> Floats:
+    """Directions in which the scatter of the units is uncorrelated, as columns."""
+    columns = np.c_[design.is_first, ~design.is_first].astype(np.float64)
+    for groups in design.shared.values():
+        wider = np.c_[columns, groups[:, None] == np.arange(groups.max() + 1)]
+        if np.linalg.matrix_rank(wider) < len(units) - 1 or len(units) <= 4:
+            columns = wider
+    rest = units - columns @ np.linalg.lstsq(columns, units, rcond=None)[0]
+    return np.asarray(np.linalg.eigh(rest.T @ rest)[1])
+
+
+def _judged(
+    reading: float, gap: Floats, estimates: list[Estimate], *, method: str, sd: float
+) -> ColourContrast:
+    """Test and limits of a length from the variances along its axes."""
+    variances = np.array([max(e.variance, 0.0) for e in estimates])
+    freedoms = np.array([e.freedom for e in estimates])
+    total = float(variances.sum())
+    if total <= 0:
+        still = np.zeros((1, 3))
+        return ColourContrast(
+            delta_e=reading, low=reading, high=reading, p=float(reading == 0), freedom=1.0,
+            sd=0.0, method=method, _noise=still, _units=np.eye(3)[:1],
+        )  # fmt: skip
+    spread = float((variances**2).sum())
+    freedom = total**2 / float((variances**2 / freedoms).sum()) * (spread / total**2)
+    axes = total**2 / spread  # along how many the noise spreads, 1 to 3
+    p = float(fdtrc(axes, axes * freedom, reading**2 / total))
+    critical = float(np.sqrt(total * fdtri(axes, axes * freedom, COVERAGE)))
+    noise = _points(float(f"{freedom:.3g}")) * np.sqrt(variances)
+    length = float(np.linalg.norm(gap))
+    along = gap / length if length > 0 else np.eye(3)[int(np.argmax(variances))]
+    inside = (noise @ along) ** 2 - (noise**2).sum(axis=1) + reading**2
+    reached = np.where(inside >= 0, -(noise @ along) + np.sqrt(np.maximum(inside, 0.0)), 0.0)
+    low, high = limits_of_reached(reached, np.abs(noise @ along))
+    return ColourContrast(
+        delta_e=reading,
+        low=min(max(low, reading - critical), reading) if reading > critical else 0.0,
+        high=max(high, reading),
+        p=p,
+        freedom=freedom,
+        sd=sd,
+        method=method,
+        _noise=noise,
+        _units=np.array([along, np.eye(3)[int(np.argmax(variances))]]),
+    )
+
+
+@cache
+def _grid() -> Floats:
+    """Unit normal points and a share of a distribution, evenly spread (Sobol), (n, 4)."""
+    grid = qmc.Sobol(4, scramble=True, seed=0).random(_POINTS)
+    return np.c_[ndtri(grid[:, :3]), 1 - grid[:, 3]]
+
+
+@lru_cache(maxsize=64)
+def _points(freedom: float) -> Floats:
+    """Points of the t law in three dimensions, the same at every call."""
+    grid = _grid()
+    return np.asarray(grid[:, :3] / np.sqrt(chdtri(freedom, grid[:, 3]) / freedom)[:, None])

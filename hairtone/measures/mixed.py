@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -167,16 +167,7 @@ def _blocks(
     y: Floats, x: Floats, labels: Sequence[NDArray[np.intp]], kinds: NDArray[np.intp]
 ) -> tuple[_Model, NDArray[np.intp]]:
     """The model in blocks that share no group, and the place of each reading in them."""
-    block = np.arange(len(y))
-    for _ in range(len(y)):  # spread the smallest number through every group until nothing moves
-        before = block.copy()
-        for group in labels:
-            least = np.full(group.max() + 1, len(y))
-            np.minimum.at(least, group, block)
-            block = least[group]
-        if np.array_equal(before, block):
-            break
-    block = _numbered(block.tolist())
+    block = _block_of(len(y), labels)
     sizes = np.bincount(block)
     sorted_by_block = np.argsort(block, kind="stable")
     within = np.empty(len(y), dtype=np.intp)
@@ -207,6 +198,20 @@ def _blocks(
     ), place
 
 
+def _block_of(count: int, labels: Sequence[NDArray[np.intp]]) -> NDArray[np.intp]:
+    """Block of each reading: those that any chain of shared groups ties together."""
+    block = np.arange(count)
+    for _ in range(count):  # spread the smallest number through every group until nothing moves
+        before = block
+        for group in labels:
+            least = np.full(group.max() + 1, count)
+            np.minimum.at(least, group, block)
+            block = least[group]
+        if np.array_equal(before, block):
+            break
+    return _numbered(block.tolist())
+
+
 def _require_information(model: _Model) -> None:
     """Refuse a model whose variances the design cannot tell apart."""
     state = _state(model, np.ones(len(model.parts))) if model.free > 0 else None
@@ -226,8 +231,8 @@ def _state(model: _Model, variances: Floats) -> _State | None:
         root = np.linalg.cholesky(covariance)
     except np.linalg.LinAlgError:
         return None
-    inverse = np.linalg.inv(covariance)
-    x, y, parts = model.fixed, model.values, model.parts
+    inverse: Floats = np.asarray(np.linalg.inv(covariance), dtype=np.float64)
+    x, y = model.fixed, model.values
     weighted = inverse @ x  # V⁻¹X, (b, m, p)
     columns = x.shape[-1]
     flat = weighted.reshape(-1, columns)
@@ -235,39 +240,45 @@ def _state(model: _Model, variances: Floats) -> _State | None:
     sign, size = np.linalg.slogdet(normal)
     if sign <= 0 or not np.isfinite(inverse).all():
         return None
-    plain = np.linalg.inv(normal)
+    plain: Floats = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     means = plain @ (flat.T @ y.ravel())
     misfit = y - x @ means
     rest = (inverse @ misfit[..., None])[..., 0]
-    count = len(parts)
-    turned = inverse @ parts  # V⁻¹G, (q, b, m, m)
-    pulled = parts @ weighted  # G V⁻¹X, (q, b, m, p)
+    turned, pulled = inverse @ model.parts, model.parts @ weighted  # V⁻¹G; G V⁻¹X, (q, b, m, p)
+    count = len(turned)
     firsts = flat.T @ pulled.reshape(count, -1, columns)
     seconds = pulled.reshape(count, 1, -1, columns).swapaxes(-1, -2) @ (inverse @ pulled).reshape(
         1, count, -1, columns
     )
     inner = plain @ firsts
     trace = np.trace(turned, axis1=-2, axis2=-1).sum(axis=1) - np.trace(inner, axis1=1, axis2=2)
-    score = 0.5 * ((parts @ rest[..., None])[..., 0].reshape(count, -1) @ rest.ravel() - trace)
-    turned_flat = turned.reshape(count, -1)
-    information = 0.5 * (
-        turned_flat @ turned.swapaxes(-1, -2).reshape(count, -1).T
-        - 2 * (seconds.reshape(count * count, -1) @ plain.T.ravel()).reshape(count, count)
-        + inner.reshape(count, -1) @ inner.swapaxes(-1, -2).reshape(count, -1).T
-    )
+    squares = (model.parts @ rest[..., None])[..., 0].reshape(count, -1) @ rest.ravel()
     log_determinant = 2 * np.log(np.diagonal(root, axis1=-2, axis2=-1)).sum()
-    squares = float((rest * misfit).sum())
     return _State(
         log_likelihood=float(
-            -0.5 * (log_determinant + size + squares + model.free * np.log(2 * np.pi))
+            -0.5 * (log_determinant + size + (rest * misfit).sum() + model.free * np.log(2 * np.pi))
         ),
-        score=score,
-        information=information,
+        score=0.5 * (squares - trace),
+        information=_information(turned, inner, seconds, plain),
         means=means,
         plain=plain,
         inverse=inverse,
         firsts=firsts,
         seconds=seconds,
+    )
+
+
+def _information(turned: Floats, inner: Floats, seconds: Floats, plain: Floats) -> Floats:
+    """Expected information of the variances: half the traces of PGPG, (q, q)."""
+    count = len(turned)
+    flat = turned.reshape(count, -1)
+    return np.asarray(
+        0.5
+        * (
+            flat @ turned.swapaxes(-1, -2).reshape(count, -1).T
+            - 2 * (seconds.reshape(count * count, -1) @ plain.T.ravel()).reshape(count, count)
+            + inner.reshape(count, -1) @ inner.swapaxes(-1, -2).reshape(count, -1).T
+        )
     )
 
 
@@ -299,7 +310,7 @@ def _stated(
     model: _Model, variances: Floats, state: _State, scale: float, place: NDArray[np.intp]
 ) -> MixedFit:
     """The fit in the unit of the readings, its covariance raised [2]_."""
-    spread = np.linalg.inv(state.information)
+    spread: Floats = np.asarray(np.linalg.inv(state.information), dtype=np.float64)
     plain = state.plain
     curved = state.seconds - state.firsts[:, None] @ plain @ state.firsts[None]
     raised = plain + 2 * plain @ (spread[..., None, None] * curved).sum(axis=(0, 1)) @ plain
@@ -314,8 +325,3 @@ def _stated(
         _slopes=np.asarray(plain @ state.firsts @ plain),
         _spread=spread * scale**4,
     )
-
-
-def groups_of(labels: Sequence[Any]) -> NDArray[np.intp]:
-    """Labels numbered from 0 in order of appearance, shape (n,)."""
-    return _numbered(labels)

@@ -9,11 +9,10 @@ from hairtone.hair.types import Profile
 from hairtone.measures.agreement import Agreement
 from hairtone.measures.blend import Blend
 from hairtone.measures.comparison import Comparison, Comparisons, LevellerEffect
-from hairtone.measures.design import DesignPlan
+from hairtone.measures.design import DesignPlan, Repeatability, ScatterOf
 from hairtone.measures.evenness import Evenness, Patch, Patchiness
 from hairtone.measures.fade import ChangeCurve, Fade
 from hairtone.measures.fade_curve import Crossing, FadeCurve, Forecast
-from hairtone.measures.repeatability import Repeatability, ScatterOf
 from hairtone.measures.uptake import PorousOnset, Uptake
 from hairtone.measures.words import Grade
 from hairtone.measures.zones import SectionComparison
@@ -117,7 +116,7 @@ register_figures(
         Calibration: figure_calibration,
         ChangeCurve: figure_changecurve,
         Comparison: figure_comparison,
-        Comparisons: figure_comparison,
+        Comparisons: figure_comparisons,
         Crossing: figure_crossing,
         DesignPlan: figure_designplan,
         Evenness: figure_evenness,

@@ -38,11 +38,10 @@ if TYPE_CHECKING:
     from hairtone.measures.agreement import Agreement
     from hairtone.measures.blend import Blend
     from hairtone.measures.comparison import Comparison, LevellerEffect
-    from hairtone.measures.design import DesignPlan
+    from hairtone.measures.design import DesignPlan, Repeatability, ScatterOf
     from hairtone.measures.evenness import Patch, Patchiness
     from hairtone.measures.fade import ChangeCurve, Fade, FadeStep
     from hairtone.measures.fade_curve import Crossing, FadeCurve, Forecast
-    from hairtone.measures.repeatability import Repeatability, ScatterOf
     from hairtone.measures.uptake import PorousOnset, Uptake
     from hairtone.measures.words import Grade
     from hairtone.measures.zones import SectionComparison

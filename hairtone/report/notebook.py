@@ -13,7 +13,7 @@ from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, Final
 
 from hairtone.errors import HairtoneError, MeasureError
-from hairtone.measures.repeatability import repeats_needed
+from hairtone.measures.design import repeats_needed
 from hairtone.report.blocks import ChipTable
 from hairtone.report.cards import chips_along, chips_by_wash, sentences_of
 from hairtone.report.figures import (

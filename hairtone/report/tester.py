@@ -131,7 +131,10 @@ def blocks_of(analysis: Analysis, views: Sequence[HairView]) -> dict[str, Any]:
     return {
         "lead": _lead(analysis.outcome),
         "design": _design(analysis.outcome),
-        "comparisons": comparison_sentences(comparisons),
+        "comparisons": [
+            *comparison_sentences(comparisons),
+            *([comparisons.sentence] if comparisons else []),
+        ],
         "comparison_figures": _comparison_figures(comparisons),
         "comparison_table": _comparison_table(comparisons),
         "treatment_figures": _fade_figures(hairs, order),

@@ -21,8 +21,8 @@ from hairtone.measures.comparison import (
     leveller_effect,
 )
 from hairtone.measures.contrast import Reading
+from hairtone.measures.design import ScatterOf, measure_repeatability, scatter
 from hairtone.measures.evenness import measure_evenness
-from hairtone.measures.repeatability import ScatterOf, measure_repeatability, scatter
 from hairtone.measures.words import Missing
 from hairtone.measures.zones import ZONES, zone_estimates
 from hairtone.study.hair_measures import HairMeasures, PhotoMeasures
@@ -350,8 +350,9 @@ def treatment_comparisons(
     try:
         return compare_treatments(
             readings,
-            margins=margins,
+            margins=margins | settings.margins,
             order=settings.order or tuple(settings.treatments),
+            primary=settings.primary or None,
         )
     except MeasureError as error:
         missing.append(Missing(says=str(error)))

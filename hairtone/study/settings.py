@@ -61,6 +61,11 @@ class Keys:
             self.fault(name, f"{shown(str(value))} is not {error}.", f"Write {error}.")
             return default
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The keys that nobody took yet."""
+        return tuple(self._left)
+
     def table(self, name: str) -> Keys:
         """The table under a key; an empty one where it is absent."""
         self._known.append(name)
@@ -267,6 +272,10 @@ class Settings:
         Outside of the patch field, width and height. [mm]
     margin : float
         ΔE00 taken as "as even as".
+    primary : str
+        The one endpoint that is tested as it is, such as "root_to_ends at wash 0"; or empty.
+    margins : dict of str to float
+        What counts as equal, by measure and in its unit; `margin` for any other in ΔE00.
     zones : tuple of float
         Where roots and mid-lengths end, 0..1.
     readings_file, plain_card : str
@@ -298,6 +307,8 @@ class Settings:
     known: tuple[KnownSwatch, ...] = ()
     subjects: dict[str, Subject] = field(default_factory=dict)
     readings_file: str = ""
+    primary: str = ""
+    margins: dict[str, float] = field(default_factory=dict)
 
     def may_measure(self, subject: str) -> bool:
         """False only where a subject's consent is on record and leaves `measure` out."""
@@ -337,15 +348,18 @@ def read_settings(folder: Path) -> Settings:
         treatments={k: _treatment(t) for k, t in top.tables("treatments")},
         subjects={k: _subject(t) for k, t in top.tables("subjects")},
     )
-    light, readings = top.table("light"), top.table("readings")
+    light, readings, ends = top.table("light"), top.table("readings"), top.table("endpoints")
+    margins = ends.table("margins")
     settings = replace(
         settings,
         plain_card=light.take("plain_card", _file_name, ""),
         lamp=light.take("lamp", maybe_text, ""),
         readings_file=readings.take("file", _file_name, ""),
+        primary=ends.take("primary", text, ""),
+        margins={name: margins.take(name, positive, 1.0) for name in margins.names},
         known=tuple(_known(t, settings.viewing) for t in top.list_of_tables("known")),
     )
-    for keys in (light, readings, top):
+    for keys in (light, readings, ends, top):
         keys.refuse_rest()
     _check_order(settings, faults)
     faults.raise_if_any()

@@ -258,7 +258,10 @@ def row(name: str, n: int, share: float, studies: int, seed: int) -> str:
     """One row of the table."""
     make, best = DESIGNS[name]
     rng = np.random.default_rng([seed, n, int(100 * share), sum(map(ord, name))])
-    effect, top = best_effect(*best(n)) if best and best(n)[1] >= 1 else (0.0, np.nan)
+    variance, freedom = best(n) if best else (0.0, 0.0)
+    freedom = freedom * (1 - share)
+    is_known = best is not None and freedom >= 1
+    effect, top = best_effect(variance / (1 - share), freedom) if is_known else (0.0, np.nan)
     called = held = seen = answered = 0
     widths, methods = [], set()
     for _ in range(studies):

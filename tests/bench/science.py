@@ -25,10 +25,10 @@ from measures.made import BINS, BROWN, DYE, NATURAL, POSITION, estimate_of, prof
 from hairtone.colorimetry import delta_e, delta_e_metric
 from hairtone.measures.comparison import compare_treatments
 from hairtone.measures.contrast import Reading
+from hairtone.measures.design import power_of
 from hairtone.measures.evenness import find_patches, measure_evenness
 from hairtone.measures.fade import measure_fade
 from hairtone.measures.fade_curve import fit_fade
-from hairtone.measures.repeatability import power_of
 from hairtone.measures.uptake import find_porous_onset
 from hairtone.uncertainty import difference_from_covariance
 

@@ -18,8 +18,8 @@ from hairtone.colorimetry import DEFAULT_VIEWING
 from hairtone.errors import ChartError, Flag
 from hairtone.hair.types import Profile
 from hairtone.measures.agreement import measure_agreement
-from hairtone.measures.comparison import Comparison
-from hairtone.measures.repeatability import scatter
+from hairtone.measures.comparison import Comparison, Comparisons
+from hairtone.measures.design import scatter
 from hairtone.study.analysis import Analysis, analyse
 from hairtone.study.comparisons import RepeatScatter
 from hairtone.study.outcome import StudyResult
@@ -133,7 +133,7 @@ def made_analysis(*, hostile: bool = False, folder: Path = Path("study")) -> Ana
 
 def _comparisons():
     common = {"n_a": 6, "n_b": 6, "unit": "ΔE00", "method": "paired t", "margin": 1.0, "tests": 2}
-    return (
+    rows = (
         Comparison(
             measure="root_to_ends", zone="", wash="0", treatment_a="bowl",
             treatment_b="bowl_levelled", difference=2.6, low=1.2, high=4.0, p=0.005,
@@ -145,6 +145,7 @@ def _comparisons():
             p_equivalence=0.3, **common,
         ),
     )  # fmt: skip
+    return Comparisons(rows=rows)
 
 
 def _repeats():

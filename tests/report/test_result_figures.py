@@ -11,11 +11,10 @@ from hairtone.hair.map import HairMap
 from hairtone.measures.agreement import measure_agreement
 from hairtone.measures.blend import Blend
 from hairtone.measures.comparison import Comparison, LevellerEffect
-from hairtone.measures.design import plan_design
+from hairtone.measures.design import measure_repeatability, plan_design
 from hairtone.measures.evenness import Patch
 from hairtone.measures.fade import change_curve, measure_fade
 from hairtone.measures.fade_curve import Crossing, fit_zone_fade
-from hairtone.measures.repeatability import measure_repeatability
 from hairtone.measures.uptake import PorousOnset, measure_uptake
 from hairtone.measures.zones import SectionComparison, zone_estimates
 from hairtone.report import figures

@@ -9,9 +9,10 @@ from scipy import stats
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
 from hairtone.errors import MeasureError
-from hairtone.measures.design import plan_design
-from hairtone.measures.repeatability import (
+from hairtone.measures.design import (
+    effect_seen,
     measure_repeatability,
+    plan_design,
     power_of,
     repeat_covariance,
     repeats_for_standard_error,
@@ -139,6 +140,14 @@ def test_tresses_needed_agree_with_statsmodels(effect, count):
     assert tresses_needed(effect=effect) == count == int(np.ceil(exact))
 
 
+@pytest.mark.parametrize("paired", [True, False])
+def test_the_effect_that_a_plan_sees_is_the_one_its_tresses_are_needed_for(paired):
+    found = effect_seen(9, paired=paired)
+
+    assert power_of(9, effect=found, paired=paired) == pytest.approx(0.8, abs=1e-6)
+    assert tresses_needed(effect=found * 1.001, paired=paired) == 9
+
+
 def test_power_agrees_with_statsmodels_and_with_simulation():
     rng = np.random.default_rng(0)
     one, two = rng.normal(1.0, 1.0, (4000, 9)), rng.normal(0, 1.0, (4000, 9))
@@ -175,6 +184,7 @@ def test_a_plan_deals_every_treatment_to_every_pair():
 
     assert (key.groupby("pair").treatment.nunique() == 2).all()
     assert (key.groupby("pair").block.nunique() == 1).all()
+    assert plan.smallest_effect == pytest.approx(effect_seen(6, paired=True))
     assert (key.groupby("block").pair.nunique() == 3).all()
     assert sorted(key.order) == list(range(1, 13))
     assert key.subject.is_unique
