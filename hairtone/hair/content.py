@@ -29,6 +29,10 @@ FIBRE_PLACES: Final = 48  # along a line, at which fibres are looked for; our ch
 FIBRE_LAG_PX: Final = 12.0  # a fibre is the same so far on: hair keeps 0.4 there, seeds nothing
 USUAL_WIDTH_PX: Final = 70.0  # of hair whose fibres these lengths are for: real locks at hand
 COARSER: Final = 1.4  # times that width, from which on broader fibres are looked for as well
+ENCODED_POWER: Final = 2.2  # by which light follows codes, about; IEC 61966-2-1 by its middle
+FAINTEST: Final = 0.05  # SD of log light from fibre to fibre; real locks have 0.18 to 0.26
+LEAST_STEP_CODES: Final = 1.5  # that such fibres differ by; compression takes what is less away
+MOST_NOISE: Final = 1.4  # times such fibres, over which noise would hide them
 FIBRE_ROWS_PX: Final = (-3.0, -1.0, 1.0, 3.0)  # pixels that one look across is the mean of
 FIBRE_SLANT_PX: Final = 5  # sideways, over the lag: fibres may cross the line by 22 degrees
 FIBRE_WIDTH_PX: Final = 9  # what is broader across is shading or a blotch, no fibre
@@ -50,11 +54,25 @@ MOST_OF_LINE: Final = 0.65  # of the places; edges and folds cross a part of a l
 ALIKE_PLACES: Final = 3  # to either side, that share one slant
 
 
-def see_fibres(photo: Photo, line: Floats, *, width: float) -> float:
-    """How well fibres run on along a line: 1 where they do, about 0 on anything else.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fibres:
+    """What a line shows of fibres that run along it.
 
-    The correlation of what is seen across the line with what is seen `FIBRE_LAG_PX` further on,
-    reached at two thirds of the places along it.
+    Attributes
+    ----------
+    run : float
+        Correlation of what is seen across the line with what is seen `FIBRE_LAG_PX` further on,
+        reached at two thirds of the places along it: 1 where fibres run on, about 0 on all else.
+    would_show : bool
+        What lies there is light enough, and clear enough of noise, to show the faintest fibres.
+    """
+
+    run: float
+    would_show: bool
+
+
+def see_fibres(photo: Photo, line: Floats, *, width: float) -> Fibres:
+    """What a line shows of fibres that run along it.
 
     Parameters
     ----------
@@ -67,16 +85,23 @@ def see_fibres(photo: Photo, line: Floats, *, width: float) -> float:
     """
     broad = width / USUAL_WIDTH_PX
     pitches = (1.0, broad) if broad > COARSER else (1.0,)
-    return max(_run_along(photo, line, width, pitch) for pitch in pitches)
+    seen = [_seen_along(photo, line, width, pitch) for pitch in pitches]
+    return Fibres(run=max(one.run for one in seen), would_show=seen[0].would_show)
 
 
-def _run_along(photo: Photo, line: Floats, width: float, pitch: float) -> float:
+def _seen_along(photo: Photo, line: Floats, width: float, pitch: float) -> Fibres:
     """The same for fibres of one width: `pitch` photo pixels count as one."""
-    alike = _correlations(*_looks_across(photo, line, width, pitch))
+    looks = _looks_across(photo, line, width, pitch)
+    alike = _correlations(*looks)
     near = np.ones(2 * ALIKE_PLACES + 1)
     pooled = np.stack([np.convolve(column, near, "same") for column in alike.T], axis=1)
     run = alike[np.arange(len(alike)), pooled.argmax(axis=1)]
-    return float(np.quantile(run, 1 - MOST_OF_LINE))
+    step = FAINTEST * float(np.exp(np.median(looks) / ENCODED_POWER)) / ENCODED_POWER
+    return Fibres(
+        run=float(np.quantile(run, 1 - MOST_OF_LINE)),
+        would_show=step >= LEAST_STEP_CODES / 255
+        and float(np.median(_fine(looks[0]).std(axis=1))) <= MOST_NOISE * FAINTEST,
+    )
 
 
 def _correlations(first: Floats, second: Floats) -> Floats:
@@ -135,9 +160,8 @@ def _nearest(photo: Photo, points: Floats) -> tuple[NDArray[np.intp], NDArray[np
 def _log_light(photo: Photo, points: Floats) -> Floats:
     """About the logarithm of light at points, shape (..., 2) xy; for looking, not measuring."""
     codes = codes_at(photo, *_nearest(photo, points)) @ np.array([0.25, 0.5, 0.25]) / photo.top_code
-    return np.asarray(
-        np.log(codes + 0.002) if photo.encoding.is_linear else 2.2 * np.log(codes + 0.02)
-    )
+    codes = np.sqrt(codes) if photo.encoding.is_linear else codes
+    return np.asarray(ENCODED_POWER * np.log(codes + 0.02))
 
 
 def _fine(looks: Floats) -> Floats:

@@ -205,22 +205,21 @@ def refuse_without_fibres(photo: Photo, strand: Strand, reading: ChartReading) -
     Raises
     ------
     HairError
-        ``no-fibres``: the photo is sharp enough to show fibres and what lies on the line has none.
+        ``no-fibres``: what lies on the line shows no fibres, though the photo would show them, or
+        the sides of what lies there are not seen either.
     """
     limits = read_limits("hair")
-    run = see_fibres(photo, strand.line, width=strand.width)
+    fibres = see_fibres(photo, strand.line, width=strand.width)
     doubts = {flag.code for flag in strand.flags if not flag.is_note}
-    least = "refuse_run_below"
-    for code, limit in NO_OUTLINE.items():
-        least = limit if code in doubts else least
-    if run >= limits[least]:
+    least = next((limit for code, limit in NO_OUTLINE.items() if code in doubts), None)
+    if fibres.run >= limits[least or "refuse_run_below"]:
         return strand
-    if _fibres_would_show(reading):
+    if least or (fibres.would_show and _is_sharp(reading)):
         raise _no_fibres(photo, strand.line.mean(axis=0))
     return dataclasses.replace(strand, flags=(*strand.flags, _fibres_unseen(reading)))
 
 
-def _fibres_would_show(reading: ChartReading) -> bool:
+def _is_sharp(reading: ChartReading) -> bool:
     """Whether the chart's edges are so sharp that hair would show its fibres; NaN is not."""
     return bool(reading.edge_px <= read_limits("hair")["fibres_show_to_edge_px"])
 
@@ -236,25 +235,21 @@ def _with_fibres(
     A piece without fibres is hair beside hair of its kind, and where no fibres can show.
     """
     least = read_limits("hair")["leave_out_run_below"]
-    hair, smooth = [], []
+    hair, unsure, plain = [], [], []
     for piece, line in laid:
-        if isinstance(_merged(photo, line, features), HairError):
-            hair.append((piece, line))  # refused as two things, whose line follows neither's fibres
-            continue
         width = line.width * features.step
-        run = see_fibres(photo, features.to_photo(line.points), width=width)
-        (hair if run >= least else smooth).append((piece, line))
-    alike = [
-        (piece, line)
-        for piece, line in smooth
-        if any(is_fellow(piece.mask, one.mask, features) for one, _ in hair)
-    ]
-    rest = [one for one in smooth if not any(one is other for other in alike)]
-    kept = {id(piece) for piece, _ in hair + alike}
-    if _fibres_would_show(reading):
-        chosen = [one for one in laid if id(one[0]) in kept]
-        return chosen, [piece.mask for piece, _ in rest], []
-    return laid, [], [piece for piece, _ in rest]
+        fibres = see_fibres(photo, features.to_photo(line.points), width=width)
+        # two things in one are refused as such: the line between them follows neither's fibres
+        if fibres.run >= least or isinstance(_merged(photo, line, features), HairError):
+            hair.append(piece)
+        elif fibres.would_show and _is_sharp(reading):
+            plain.append(piece)
+        else:
+            unsure.append(piece)
+    alike = [p for p in plain if any(is_fellow(p.mask, one.mask, features) for one in hair)]
+    rest = [p for p in plain if not any(p is one for one in alike)]
+    kept = [(piece, line) for piece, line in laid if not any(piece is one for one in rest)]
+    return kept, [piece.mask for piece in rest], unsure
 
 
 def _root_ends(

@@ -36,6 +36,7 @@ SHARES: Final = np.linspace(0, 1, 11)  # of board that a pixel is asked for
 PIXEL_SCATTER: Final = 0.05  # relative, of a pixel's colour about what hair and board make it
 FIBRE_SPREAD: Final = (0.10, 0.28)  # SD of log light from fibre to fibre; real locks 0.18 to 0.26
 ROUNDS: Final = 6  # of parting pixels and averaging the hair anew
+FIRST_ROUNDS: Final = 2  # after which hair without any gap is known; our choice, speed
 BARE: Final = 0.6  # of board from which on a pixel counts as a gap
 GAPS: Final = (
     0.012,
@@ -215,7 +216,9 @@ def _likeliest_shares(count: Floats, colour: Floats, board: Floats) -> tuple[Flo
     spread, seen = FIBRE_SPREAD[1], np.full(len(hair), FIRST_SHARE)
     share = np.zeros_like(count)
     gaps = np.zeros(len(count))
-    for _ in range(ROUNDS):
+    for done in range(ROUNDS):
+        if done == FIRST_ROUNDS and gaps.max() < GAPS[0]:
+            break  # full hair
         fit = _fit_of(colour, hair, board, spread)
         prior = np.where(SHARES > 0, seen[:, None] / (len(SHARES) - 1), 1 - seen[:, None])
         fit += np.log(prior)[:, None]

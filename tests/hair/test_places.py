@@ -120,8 +120,8 @@ def test_a_ribbon_straight_across_is_found_where_it_lies(drawn, code):
 def test_fibres_run_on_along_hair_and_not_across_it(drawn):
     photo, _ = drawn
 
-    assert see_fibres(photo, LINE, width=80) > 0.5
-    assert see_fibres(photo, np.array([(655.0, 400.0), (735.0, 402.0)]), width=80) < 0.2
+    assert see_fibres(photo, LINE, width=80).run > 0.5
+    assert see_fibres(photo, np.array([(655.0, 400.0), (735.0, 402.0)]), width=80).run < 0.2
 
 
 def test_a_line_on_the_bare_board_is_refused_where_fibres_would_show(drawn):
