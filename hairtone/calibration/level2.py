@@ -46,7 +46,7 @@ FLARE_SD: Final = 0.15  # of flare on hair against flare on the chart, relative;
 SCATTER_LENGTH: Final = 12.0  # L*a*b* over which hair of one response stays alike; our choice
 MIN_XYZ: Final = 1e-4  # XYZ below are held there; our choice
 # factor on the variance among virtual hair, as real dyes are others; by coverage
-SCATTER: Final = 1.5
+SCATTER: Final = 1.2
 # the spread is read from nearer hair than the mean, which averages out less; our choice: power
 # of the weights
 KERNEL_POWER: Final = 4

@@ -37,7 +37,7 @@ CLIPPED: Final = (0.02, 0.985)  # encoded values beyond say little of the light;
 PALE: Final = 4  # lightest greys that set the scale; our choice
 MIN_LIGHT: Final = 1e-4
 FLARE: Final = (0.008, 0.008)  # mean and SD, relative to white; our choice
-FLARE_SHARED: Final = 0.99  # correlation between channels; our choice
+FLARE_SHARED: Final = 0.997  # correlation between channels; our choice
 SLOPE_SD: Final = 0.05  # of the light over the chart; our choice
 RELATIVE_SHARED: Final = 0.6  # its correlation between channels; our choice
 # guesses at the gloss of patches, relative to white: its mean, and, as gloss only ever adds, its
@@ -45,14 +45,14 @@ RELATIVE_SHARED: Final = 0.6  # its correlation between channels; our choice
 GLOSS: Final = (0.0012, 0.004)
 # print and model error of a patch that go with these, relative; our choice
 RELATIVE_SD: Final = (0.008, 0.014)
-GLOSS_SHARED: Final = 0.98  # gloss has the lamp's colour
-LEAST_SD: Final = 0.0003
+GLOSS_SHARED: Final = 0.995  # gloss has the lamp's colour
+LEAST_SD: Final = 0.0002
 CLIPPED_SD: Final = 0.05  # of a channel at the bottom of the scale; our choice
 MOST_ABOVE: Final = (
     1.0  # light of white by which a burnt channel may lie above its code; our choice
 )
 # guesses at the SD of the discrepancy, of cube roots of light: RAW, encoded; our choice
-FIELD_SD: Final = {True: (0.0015,), False: (0.012, 0.03)}
+FIELD_SD: Final = {True: (0.001,), False: (0.012, 0.03)}
 FIELD_LENGTH: Final = 0.35  # of cube roots of light; our choice, from simulated looks
 # mean square of a patch's residual above which it counts less, RAW and encoded, whose rendering
 # spoils single patches more than the field can follow; by held-out patches of real photos

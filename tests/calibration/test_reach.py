@@ -10,7 +10,7 @@ from calibration.shots import VIEWING
 from hairtone.calibration.level2 import fit_level2
 from hairtone.calibration.reach import lies_outside, outside_flags
 
-CHART = fit_level2(shoot(1).reading, viewing=VIEWING).chart_light
+CHART = fit_level2(shoot(1, is_raw=True).reading, viewing=VIEWING, is_linear=True).chart_light
 
 
 def test_no_mixture_of_patches_lies_outside():

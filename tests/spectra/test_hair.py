@@ -167,10 +167,11 @@ def test_fluorescence_follows_the_light_that_excites_it():
     glowing = Dye(amount=2.0, peak_nm=450.0, width_nm=25.0, glow=0.1)
     recipe = HairRecipe(melanin=0.2, dyes=(glowing,))
     daylight = reference_light("CIE D65").spectrum
-    filtered = np.where(viewing_wavelengths() > 525, daylight, 0.0)
+    is_left = viewing_wavelengths() > 525  # part of the glow lies there, none of what excites it
+    filtered = np.where(is_left, daylight, 0.0)
 
     lit, unlit = (
-        (hair_reflectance(recipe, light=lamp) - hair_reflectance(recipe)) @ daylight
+        (hair_reflectance(recipe, light=lamp) - hair_reflectance(recipe)) @ filtered
         for lamp in (daylight, filtered)
     )
 
