@@ -6,7 +6,7 @@ import secrets
 import shutil
 import tempfile
 from pathlib import Path
-from typing import Any, ClassVar, Final
+from typing import Any, Final
 
 from jupyter_server.extension.application import ExtensionApp
 from traitlets import Unicode
@@ -31,8 +31,13 @@ class Desk(ExtensionApp):
     default_url = "/desk"
     load_other_extensions = True
     base = Unicode("", help="The folder that holds the studies.").tag(config=True)
-    static_paths: ClassVar[Any] = [str(_ROOM / "web"), str(_PICKER)]
-    template_paths: ClassVar[Any] = [str(_ROOM / "templates")]
+    static_paths: Any = [  # noqa: RUF012 - a trait of the base class
+        str(_ROOM / "web"),
+        str(_PICKER),
+    ]
+    template_paths: Any = [  # noqa: RUF012
+        str(_ROOM / "templates")
+    ]
 
     @classmethod
     def get_extension_package(cls) -> str:
@@ -127,7 +132,7 @@ def open_desk(folder: Path, *, port: int = PORT, browser: bool = True) -> int:
         *lab_arguments(private),
     ]
     try:
-        Desk.launch_instance(argv=arguments)
+        Desk.launch_instance(argv=arguments)  # type: ignore[no-untyped-call]
     finally:
         shutil.rmtree(private, ignore_errors=True)
     return 0

@@ -56,7 +56,7 @@ class DeskHandler(ExtensionHandlerMixin, JupyterHandler):
         self.set_header("Referrer-Policy", "no-referrer")
         self.set_header("Cross-Origin-Resource-Policy", "same-origin")
 
-    async def prepare(self, **_: Any) -> None:  # type: ignore[override]
+    async def prepare(self, **_: Any) -> None:
         """Let in who is known, then take the token out of the address."""
         await super().prepare()
         if self.current_user is None:

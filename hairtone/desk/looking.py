@@ -157,7 +157,7 @@ def render_sample(folder: Path, say: Any) -> None:
     used = {row["treatment"] for _, row in wanted}
     for table, kept in (("subjects", {subject}), ("treatments", used)):
         for name in [name for name in settings.get(table, {}) if name not in kept]:
-            settings[table].remove(name)  # type: ignore[union-attr]
+            settings[table].remove(name)
     for key in ("order", "pairing", "blocks"):
         settings.pop(key, None)
     text = io.StringIO()

@@ -222,7 +222,7 @@ def result(study: DeskStudy, asked: Mapping[str, str]) -> dict[str, Any]:
     learners = list(dict.fromkeys(r["learner"] for r in study.rows if r.get("learner")))
     written = study.path / "results"
     return {
-        "result": made, "is_current": bool(made) and made["version"] == study.version,
+        "result": made, "is_current": made is not None and made["version"] == study.version,
         "has_photos": bool(study.rows), "needs_consent": needs, "hidden": hidden, "uses": USES,
         "consents": {code: who[code].get("consent") for code in needs},
         "subjects": study.subjects, "learners": learners, "code": study.code, "kind": study.kind,

@@ -297,7 +297,7 @@ def _drift(cells: Floats, pixels: Floats, board: Floats) -> tuple[float, Floats]
         if not len(first):
             return 0.0, along
         start = int(np.clip(first[0], EARLIEST, LATEST))
-    tail = along > LEAST_DRIFT
+    tail = np.asarray(along > LEAST_DRIFT)
     if tail.sum() < 2:
         return 0.0, along
     odds = np.log(THIN_ODDS) + _by_line(mean, before, board, along, tail)
@@ -321,7 +321,9 @@ def _rising(share: Floats) -> Floats:
     return np.concatenate([np.zeros(EARLIEST), np.clip(risen, 0, 0.9)])
 
 
-def _by_line(mean: Floats, before: Floats, board: Floats, along: Floats, tail: Floats) -> float:
+def _by_line(
+    mean: Floats, before: Floats, board: Floats, along: Floats, tail: NDArray[np.bool_]
+) -> float:
     """Log odds from how straight places drift towards the board's light."""
     looks = [np.cbrt(np.maximum(v, 1e-6)) for v in (mean[tail], before, board)]
     told = np.cbrt(before + along[tail, None] * (board - before))
@@ -334,7 +336,9 @@ def _by_line(mean: Floats, before: Floats, board: Floats, along: Floats, tail: F
     return -0.5 * (ratio / OFF_LINE) ** 2 + float(np.log1p(5.6 * telling))
 
 
-def _by_fibres(cells: Floats, mean: Floats, along: Floats, tail: Floats, start: int) -> float:
+def _by_fibres(
+    cells: Floats, mean: Floats, along: Floats, tail: NDArray[np.bool_], start: int
+) -> float:
     """Log odds from how fibres fade: with the hair they are seen of, or with all of its light."""
     lanes = np.linspace(-1, 1, cells.shape[1])
     basis = np.linalg.qr(np.stack([np.ones_like(lanes), lanes, lanes**2], axis=1))[0]

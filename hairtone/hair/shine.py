@@ -2,11 +2,11 @@
 
 The pixels of a place are fibres: what they send back varies from fibre to fibre, and some of them
 send the lamp's own light on top. So a place's mean light, its colour, the gap between its bright
-and its dull pixels and the colour of that gap are known when three things are: the hair's own light,
-that of the lamp, and how unlike its fibres are.
+and its dull pixels and the colour of that gap are known when three things are: the hair's own
+light, that of the lamp, and how unlike its fibres are.
 
-- Hair that is lighter in itself multiplies the light of all its fibres: the gap grows with the mean,
-  and colours stay within what dye and melanin make.
+- Hair that is lighter in itself multiplies the light of all its fibres: the gap grows with the
+  mean, and colours stay within what dye and melanin make.
 - Glare adds lamp-coloured light to some fibres more than to others: the colour of the mean and of
   the gap moves towards the lamp's, and the gap moves apart from the mean.
 

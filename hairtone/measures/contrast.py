@@ -353,9 +353,9 @@ class _Gathering:
             mine = np.flatnonzero(is_first == side)
             if len(set(labels[mine])) > 1:
                 continue
-            for at in mine:  # one group: gathering would leave a single unit
+            for at in mine.tolist():  # one group: gathering would leave a single unit
                 joined[at] = (side, "unit", int(self.units[at]))
-            own = [names[at] for at in mine]
+            own = [names[at] for at in mine.tolist()]
             if not has_both and all(own) and len(set(own)) > 1:
                 grid = np.zeros((len(set(own)), len(names)))
                 grid[_numbered(own), mine] = 1.0

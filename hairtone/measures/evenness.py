@@ -366,8 +366,10 @@ class Evenness(Shown):
         for name, grade in (("root_to_ends", self.grade), ("root_to_ends_net", self.grade_net)):
             if grade is not None:
                 words = self.words if grade is (self.grade_net or self.grade) else grade.words
-                said = {"gsc": grade.gsc, "grade": grade.table, "words": words}
-                frame.loc[frame.measure == name, list(said)] = list(said.values())
+                judged = frame.measure == name
+                frame.loc[judged, "gsc"] = grade.gsc
+                frame.loc[judged, "grade"] = grade.table
+                frame.loc[judged, "words"] = words
         return frame
 
 

@@ -74,7 +74,7 @@ class Bands:
 
 
 def _head(word: str) -> str:
-    """The word without its explanation: two explanations in one sentence cannot be told apart."""
+    """The word without its explanation: two explanations in one sentence would run together."""
     return word.split(",")[0].rstrip()
 
 
@@ -334,7 +334,8 @@ def merged(found: Iterable[Missing]) -> tuple[str, ...]:
     for (hair, says), group in by_reason.items():
         hairs.setdefault((_zones(group), says + _details(group)), []).append(hair)
     return tuple(
-        f"{_head(names)}{zones}{says.rstrip('.')}." for (zones, says), names in hairs.items()
+        f"{_names_before(names)}{zones}{says.rstrip('.')}."
+        for (zones, says), names in hairs.items()
     )
 
 
@@ -348,7 +349,7 @@ def _details(group: Sequence[Missing]) -> str:
     return f" ({'; '.join(told)})" if told else ""
 
 
-def _head(hairs: Sequence[str]) -> str:
+def _names_before(hairs: Sequence[str]) -> str:
     names = [hair for hair in hairs if hair]
     more = len(names) - MOST_HAIRS
     if more > 0:
