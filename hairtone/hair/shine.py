@@ -56,10 +56,11 @@ STRENGTHS: Final = (
 )  # of glare, over the hair's median light
 SHAPED: Final = 0.35  # of glare that has the shape of the light itself, whatever that is,
 SHARES: Final = (0.8, 1.0)  # and how much of what rises above the hair's least light
+RISE: Final = 0.1  # of its height at which a rise ends
 ROOM: Final = (0.08, 1.5)  # a bell is not asked that rises above this, and this times the light
 SOFT: Final = (0.5, 2.0)  # width of a step, in places
 ABSENT: Final = 0.5  # chance beforehand that there is no further effect
-GLARE: Final = 0.6  # chance beforehand that an effect is glare and not the hair's own
+GLARE: Final = 0.75  # chance beforehand that an effect is glare and not the hair's own
 STOP: Final = 0.8  # chance of no effect from which on no further effect is looked for
 SETTLED: Final = 0.003  # of the median light, at which the rounds end
 OWN: Final = (0.1, 0.4)  # SD of the hair's own effects, of log light
@@ -399,12 +400,24 @@ def _possible(light: Floats) -> NDArray[np.int64]:
 
 
 def _shaped(light: Floats) -> Floats:
-    """What rises above the least light, level or sagging between its lowest places, (n, 30)."""
+    """What rises above three ideas of the hair without glare, and the highest rise alone, (n, 30).
+
+    Level with its least light or with its usual one, or sagging between its lowest places.
+    """
     smooth = _smooth(_smooth(light))
     level = np.full(PLACES, np.sort(smooth)[1:4].mean())
     usual = np.full(PLACES, np.quantile(smooth, 0.3))
-    over = [np.maximum(smooth - least, 0) for least in (level, usual, _hull(smooth))]
-    return np.asarray([share * shape for shape in over for share in SHARES])
+    rises = []
+    for least in (level, usual, _hull(smooth)):
+        over = np.maximum(smooth - least, 0)
+        top = int(over.argmax())
+        low = np.flatnonzero(over <= RISE * over[top])
+        start = low[low < top].max(initial=-1) + 1
+        stop = low[low > top].min(initial=PLACES)
+        alone = np.zeros(PLACES)
+        alone[start:stop] = over[start:stop]
+        rises += [over, alone]
+    return np.asarray([share * rise for rise in rises for share in SHARES])
 
 
 def _hull(values: Floats) -> Floats:
