@@ -28,6 +28,7 @@ import tempfile
 import warnings
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import NoReturn
 
@@ -91,23 +92,36 @@ class Change:
 
 def changes_of(path: Path, *, root: Path) -> list[Change]:
     """Return every change of a file, in the order of its lines."""
-    source = path.read_text(encoding="utf-8")
-    tree = ast.parse(source)
-    found = []
-    for node, replacement in _replacements(tree):
-        start, stop = (_offset(source, *place) for place in _span(node))
-        text = source[:start] + replacement + source[stop:]
+    file = _File(path, root)
+    return [change for place in file.places if (change := file.change(*place)) is not None]
+
+
+class _File:
+    """A source file and the places in it that can be changed."""
+
+    def __init__(self, path: Path, root: Path) -> None:
+        self.name = path.relative_to(root).as_posix()
+        self.source = path.read_text(encoding="utf-8")
+        self.tree = ast.parse(self.source)
+        found = list(_replacements(self.tree))
+        self.places = sorted(found, key=lambda place: place[0].lineno)
+
+    @cached_property
+    def _dumped(self) -> str:
+        return ast.dump(self.tree)
+
+    def change(self, node: ast.AST, replacement: str) -> Change | None:
+        """Return the change of one node, or None where it is none."""
+        start, stop = (_offset(self.source, *place) for place in _span(node))
+        text = self.source[:start] + replacement + self.source[stop:]
         try:
-            same = ast.dump(ast.parse(text)) == ast.dump(tree)
+            if ast.dump(ast.parse(text)) == self._dumped:
+                return None
         except SyntaxError:
-            continue
-        if not same:
-            line = node.lineno
-            old = source.splitlines()[line - 1].strip()
-            new = text.splitlines()[line - 1].strip()
-            name = path.relative_to(root).as_posix()
-            found.append(Change(name, line, old, new, text))
-    return sorted(found, key=lambda change: change.line)
+            return None
+        line = node.lineno
+        old, new = (lines.splitlines()[line - 1].strip() for lines in (self.source, text))
+        return Change(self.name, line, old, new, text)
 
 
 def _span(node: ast.AST) -> tuple[tuple[int, int], tuple[int, int]]:
@@ -258,7 +272,8 @@ class Trial:
 
     def _tests_of(self, room: str) -> list[str]:
         own = f"tests/{room}" if (self.root / "tests" / room).is_dir() else f"tests/test_{room}.py"
-        return [own, *self.more]
+        kept = "tests/golden/test_kept.py"  # three photos as kept: numbers that moved
+        return [own, *([kept] if (self.root / kept).exists() else []), *self.more]
 
     def _settings(self, data: Path) -> Path:
         path = self.root / "coverage-settings"
@@ -325,15 +340,22 @@ def covering(change: Change, lines: dict[int, list[str]], took: dict[str, float]
 
 def sample(room: Path, *, root: Path, count: int, seed: int) -> list[Change]:
     """Return `count` changes of a room, drawn line by line so that long lines count once."""
-    files = [room] if room.suffix == ".py" else sorted(room.rglob("*.py"))
-    by_line: dict[tuple[str, int], list[Change]] = {}
-    for path in files:
-        for change in changes_of(path, root=root):
-            by_line.setdefault((change.file, change.line), []).append(change)
+    paths = [room] if room.suffix == ".py" else sorted(room.rglob("*.py"))
+    files = [_File(path, root) for path in paths]
+    by_line: dict[tuple[int, int], list[tuple[ast.AST, str]]] = {}
+    for number, file in enumerate(files):
+        for place in file.places:
+            by_line.setdefault((number, place[0].lineno), []).append(place)
     rng = np.random.default_rng(seed)
-    places = list(by_line)
-    chosen = rng.permutation(len(places))[:count]
-    return [by_line[places[k]][int(rng.integers(len(by_line[places[k]])))] for k in sorted(chosen)]
+    keys, found = list(by_line), list[Change]()
+    for key in rng.permutation(len(keys)):
+        if len(found) == count:
+            break
+        number, line = keys[key]
+        places = by_line[number, line]
+        change = files[number].change(*places[int(rng.integers(len(places)))])
+        found += [] if change is None else [change]
+    return sorted(found, key=lambda change: (change.file, change.line))
 
 
 def main(argv: Sequence[str] | None = None) -> int:
