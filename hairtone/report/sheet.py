@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from hairtone.errors import HairtoneError, SheetError
-from hairtone.study.files import write_atomically
+from hairtone.study.files import sha256_of, write_atomically
 from hairtone.study.new import PHOTO_ENDINGS, copy_photos, list_photos
 from hairtone.study.settings import read_settings
 from hairtone.study.sheet import COLUMNS, check_columns, find_sheet, read_table
@@ -48,6 +48,7 @@ class Sheet:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.path = find_sheet(folder)
+        self._seen = sha256_of(self.path)
         faults = Faults(self.path.name)
         table = read_table(
             self.path, needs="photo", dates=frozenset(), times=frozenset(), faults=faults
@@ -133,7 +134,8 @@ class Sheet:
         StoreError
             The disk is full or the folder cannot be written to; the old sheet is untouched.
         SheetError
-            The sheet is a workbook: a spreadsheet program has to change it.
+            The sheet is a workbook, which a spreadsheet program has to change; or the file is
+            another one by now than was read: it is left as it is.
         """
         if self.path.suffix.lower() == ".xlsx":
             raise SheetError(
@@ -143,11 +145,19 @@ class Sheet:
                 remedy="Save it as photos.csv (CSV UTF-8) from the spreadsheet and take "
                 "photos.xlsx away, or fill it in there.",
             )
+        if not self.path.is_file() or sha256_of(self.path) != self._seen:
+            raise SheetError(
+                "sheet-changed",
+                "The sheet was changed by another program meanwhile. Nothing was written.",
+                where=self.path.name,
+                remedy="Look at what it holds now, and make the change again.",
+            )
         text = io.StringIO()
         writer = csv.DictWriter(text, self.header, restval="", lineterminator="\r\n")
         writer.writeheader()
         writer.writerows(self.rows)
         write_atomically(self.path, "\ufeff" + text.getvalue())
+        self._seen = sha256_of(self.path)
         return self.path
 
 
