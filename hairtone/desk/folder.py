@@ -259,7 +259,7 @@ class DeskStudy:
                 filled |= {"date": day, "replicate": self._replicate(cells)}
             known = {k: v for k, v in filled.items() if v or k in sheet.header}
             sheet.set(photo, known, place=int(row.get("place") or 1))
-        _save(sheet)
+        sheet.save()
         self._bring_record_over(cells["subject"])
 
     def _replicate(self, cells: Mapping[str, str]) -> str:
@@ -286,7 +286,7 @@ class DeskStudy:
             cells = {k: str(line[k]) for k in ("line", "width", "regrowth")} | {"corners": corners}
             known = {k: v for k, v in cells.items() if v or k in sheet.header}
             sheet.set(photo, known, place=place)
-        _save(sheet)
+        sheet.save()
 
     def set_record(
         self, subject: str, sections: list[str], column: str, was: str, now: str
@@ -312,7 +312,7 @@ class DeskStudy:
             for row in holding:
                 place = int(row.get("place") or 1)
                 sheet.set(row["photo"], {column: now}, place=place)
-        _save(sheet)
+        sheet.save()
 
     def set_toml(self, table: tuple[str, ...], key: str, was: Any, now: Any) -> None:
         """Change one key of study.toml, all else in it left as it is; None takes the key away.
@@ -346,7 +346,7 @@ class DeskStudy:
         kept = [row for row in sheet.rows if row.get("photo") != name]
         if len(kept) < len(sheet.rows):
             sheet.rows[:] = kept
-            _save(sheet)
+            sheet.save()
         file = self.file(name)
         remove_files([file, *previews_of(self.path, file)])
 
@@ -372,7 +372,7 @@ class DeskStudy:
             sheet = self._sheet()
             row = next(r for r in sheet.rows if r.get("subject") == subject)
             sheet.set(row["photo"], cells, place=int(row.get("place") or 1))
-            _save(sheet)
+            sheet.save()
         if kept:
             write_atomically(self.path / WAITING, json.dumps(kept, ensure_ascii=False, indent=1))
         else:
@@ -380,11 +380,6 @@ class DeskStudy:
 
 
 ANY: Final = object()  # for `set_toml`: whatever the key holds now
-
-
-def _save(sheet: Sheet) -> None:
-    """Write a sheet unless the file has changed since it was read a moment ago."""
-    sheet.save()
 
 
 def _anchor(rows: list[dict[str, str]]) -> dict[str, str]:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from hairtone.errors import HairtoneError, PhotoError, SheetError, StoreError
-from hairtone.study.files import clean_name, storage_error, write_atomically
+from hairtone.study.files import clean_name, sha256_of, storage_error, write_atomically
 from hairtone.study.settings import read_settings
 from hairtone.study.sheet import COLUMNS, Study, check_columns, find_sheet, read_table
 from hairtone.study.store import Store, stray_copies
@@ -227,6 +227,7 @@ class Sheet:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.path = find_sheet(folder)
+        self._seen = sha256_of(self.path)
         faults = Faults(self.path.name)
         table = read_table(
             self.path, needs="photo", dates=frozenset(), times=frozenset(), faults=faults
@@ -312,7 +313,8 @@ class Sheet:
         StoreError
             The disk is full or the folder cannot be written to; the old sheet is untouched.
         SheetError
-            The sheet is a workbook: a spreadsheet program has to change it.
+            The sheet is a workbook, which a spreadsheet program has to change; or the file is
+            another one by now than was read: it is left as it is.
         """
         if self.path.suffix.lower() == ".xlsx":
             raise SheetError(
@@ -322,11 +324,19 @@ class Sheet:
                 remedy="Save it as photos.csv (CSV UTF-8) from the spreadsheet and take "
                 "photos.xlsx away, or fill it in there.",
             )
+        if not self.path.is_file() or sha256_of(self.path) != self._seen:
+            raise SheetError(
+                "sheet-changed",
+                "The sheet was changed by another program meanwhile. Nothing was written.",
+                where=self.path.name,
+                remedy="Look at what it holds now, and make the change again.",
+            )
         text = io.StringIO()
         writer = csv.DictWriter(text, self.header, restval="", lineterminator="\r\n")
         writer.writeheader()
         writer.writerows(self.rows)
         write_atomically(self.path, "\ufeff" + text.getvalue())
+        self._seen = sha256_of(self.path)
         return self.path
 
 

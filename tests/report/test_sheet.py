@@ -6,7 +6,7 @@ import pytest
 
 from hairtone.errors import SheetError
 from hairtone.report.picker import Picker, keep_lines
-from hairtone.study.editing import Sheet, set_title_and_chart
+from hairtone.study.editing import Sheet, add_photos, set_title_and_chart
 from hairtone.study.sheet import read_study
 
 HEAD = "photo;subject;wash;felt weight;notes\n"
@@ -197,3 +197,112 @@ def test_title_and_chart_are_set_and_all_else_stays(folder):
         '# notes stay\ntitle = "New one"\nchart = "chart24-average30"\n[treatments.a]\n'
         'product = "p"\n'
     )
+
+
+def test_a_sheet_changed_by_another_program_meanwhile_is_not_written_over(folder):
+    sheet = Sheet(folder)
+    sheet.set("photos/lisa.jpg", {"subject": "T9"})
+    with sheet.path.open("a", encoding="utf-8") as file:
+        file.write("photos/new_before.JPG;T1;before;;by a spreadsheet\n")
+    before = sheet.path.read_bytes()
+
+    with pytest.raises(SheetError, match="changed by another program"):
+        sheet.save()
+
+    assert sheet.path.read_bytes() == before
+
+
+# ---- photos added later ----
+
+
+def grown(tmp_path, rows, *, subjects="[subjects.H1]\nkind = 'practice head'\n"):
+    """A study of these rows, and three photos that lie elsewhere."""
+    study = tmp_path / "H1"
+    (study / "photos").mkdir(parents=True)
+    head = "photo,subject,wash,section,place,treatment,roots,start,notes\n"
+    (study / "photos.csv").write_text(head + "".join(f"{row}\n" for row in rows), "utf-8")
+    (study / "study.toml").write_text(f'title = "H1"\n{subjects}', "utf-8")
+    phone = tmp_path / "phone"
+    phone.mkdir()
+    for name in ("IMG_4107.HEIC", "IMG_4108.JPG", "IMG_4109.jpg", "note.txt", ".hidden.jpg"):
+        (phone / name).write_bytes(name.encode())
+    return study, phone
+
+
+ONE = [
+    "photos/a.jpg,H1,before,back left,,,top,,",
+    "photos/b.jpg,H1,4,back left,,copper,top,10:05,x",
+]
+
+
+def test_a_later_photo_takes_over_what_is_known_of_the_hair(tmp_path):
+    study, phone = grown(tmp_path, ONE)
+
+    (row,) = add_photos(study, [phone / "IMG_4107.HEIC"])
+
+    assert row == {
+        "photo": "photos/IMG_4107.HEIC", "wash": "5", "date": "", "subject": "H1",
+        "section": "back left", "treatment": "copper", "roots": "top",
+    }  # fmt: skip
+    assert (study / "photos/IMG_4107.HEIC").read_bytes() == b"IMG_4107.HEIC"
+    assert read_study(study).rows[-1].wash == 5
+    assert read_study(study).rows[-1].start == ""  # of the day of colouring alone
+
+
+def test_a_folder_stands_for_all_photographs_in_it_in_any_case(tmp_path):
+    study, phone = grown(tmp_path, ONE)
+
+    rows = add_photos(study, [phone], wash="8")
+
+    names = ["IMG_4107.HEIC", "IMG_4108.JPG", "IMG_4109.jpg"]
+    assert [row["photo"].removeprefix("photos/") for row in rows] == names
+    assert [row.get("replicate", "") for row in rows] == ["", "2", "3"]
+    assert {row["wash"] for row in rows} == {"8"}
+
+
+def test_one_photo_for_each_section_in_the_order_of_the_sheet(tmp_path):
+    both = [*ONE, "photos/c.jpg,H1,4,back right,,copper,top,,"]
+    study, phone = grown(tmp_path, both)
+    photos = [phone / "IMG_4107.HEIC", phone / "IMG_4108.JPG"]
+
+    assert [row["section"] for row in add_photos(study, photos)] == ["back left", "back right"]
+    with pytest.raises(SheetError, match="has 2 hairs or sections, and 3 photos") as caught:
+        add_photos(study, [phone])
+    assert "H1 back left, H1 back right" in str(caught.value)
+
+
+def test_hairs_of_one_photo_stay_together(tmp_path):
+    pair = ["photos/a.jpg,T1,0,,1,plain,top,,", "photos/a.jpg,T2,0,,2,copper,top,,"]
+    study, phone = grown(tmp_path, pair)
+
+    rows = add_photos(study, [phone / "IMG_4109.jpg"])
+
+    assert [(row["subject"], row["place"], row["wash"]) for row in rows] == [
+        ("T1", "1", "1"), ("T2", "2", "1")
+    ]  # fmt: skip
+
+
+def test_the_first_photos_of_a_study_are_before_and_just_coloured(tmp_path):
+    study, phone = grown(tmp_path, [])
+
+    first = add_photos(study, [phone / "IMG_4107.HEIC"])
+    second = add_photos(study, [phone / "IMG_4108.JPG"])
+
+    assert [(r["subject"], r["wash"]) for r in (*first, *second)] == [("H1", "before"), ("H1", "0")]
+
+
+@pytest.mark.parametrize(
+    ("rows", "wash", "says"),
+    [
+        (ONE, "many", "is no wash"),
+        (["photos/a.jpg,,,,,,,,"], None, "no subject or no wash"),
+    ],
+)
+def test_what_cannot_be_added_changes_nothing(tmp_path, rows, wash, says):
+    study, phone = grown(tmp_path, rows)
+    before = {path: path.read_bytes() for path in study.rglob("*") if path.is_file()}
+
+    with pytest.raises(SheetError, match=says):
+        add_photos(study, [phone / "IMG_4107.HEIC"], wash=wash)
+
+    assert {path: path.read_bytes() for path in study.rglob("*") if path.is_file()} == before
