@@ -11,6 +11,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from hairtone.calibration.field import LAW
 from hairtone.colorimetry import DEFAULT_VIEWING, Floats, Viewing
 from hairtone.errors import Flag, HairtoneError
 from hairtone.hair.types import Profile
@@ -81,6 +82,7 @@ class ChartFacts:
             "encoded": rounded(self.encoded, 6),
             "missed": rounded(self.missed, 4),
             "is_linear": self.is_linear,
+            "law": LAW,
         }
 
     def to_dict(self) -> dict[str, Any]:

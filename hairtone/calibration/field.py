@@ -1,15 +1,16 @@
-"""The random numbers behind draws: shared by photos of one camera, and smooth over colour [ours].
+"""The random numbers behind draws: the same in every photo, and smooth over colour [ours].
 
-Photos of one camera err alike: its sensitivities, its rendering and the chart's print are the same
-in all of them, while flare, light on the hair and the noise of a reading are not. So each number
-behind row k of the draws is ``sqrt(share) common_k + sqrt(1 - share) own_k``: within a photo the
-draws have the law they would have anyway, and rows of two photos go together as far as their errors
-do. Whether two photos share a camera is for others to say: whoever pairs their draws row by row
-says so, whoever shuffles them says that they do not (`hairtone.study.pools`).
+Photos of one camera err alike: its sensitivities, its rendering, the chart's print and stray light
+are the same in all of them. So row k of the draws takes the same numbers in every photo; what a
+photo has for itself is drawn from its own seed. How far two photos do go together is told by their
+charts, and whoever compares them mixes their rows by it (`hairtone.study.pools`).
 
 A smooth field over colour, errors that near colours share and far ones do not, is a sum of cosines
 of random direction and phase, which over many draws has a Gaussian correlation over distance [1]_:
 two colours `length` apart agree to exp(-1/2).
+
+What spectrum lies behind a colour of hair is such a field: it belongs to the hair, not to the
+photo, and is kept apart (`HairSpread`), so that it can be the same in all photos of one hair.
 
 References
 ----------
@@ -28,16 +29,12 @@ from numpy.typing import ArrayLike
 
 from hairtone.colorimetry import Floats
 
-# Shares of the variance that photos of one camera have in common; by coverage of the change
-# between photos of simulated series, `tests/bench/series.py`, with no kind of series below 95 %
-CAMERA: Final = 0.9  # sensitivities x light: lamps age, daylight turns
-TONE: Final = 0.9  # of an encoded photo
-LOOK: Final = 0.9  # discrepancy from matrix and tone, level 1 and 2
-PRINT: Final = 0.7  # a patch's print and gloss; the rest is noise of its reading
-HAIR: Final = 0.9  # what hair of one response may be
-VEIL: Final = 0.5  # stray light, and its share on hair
-LIGHT: Final = 0.0  # light on the hair against the chart, slope over the chart
-OTHERS: Final = 0.8  # what other patches would have given, level 1
+# Shares of the variance that all photos have in common; the rest is drawn for each photo
+SHARED: Final = 1.0  # camera, lamp, tone, look, print, stray light, level 1, hair
+# light on the hair against the chart: by how the hair lies, and, encoded, by the camera's local
+# tone, which is the same wherever hair of one lightness lies; from the SDs of `level2.LEVEL_SD`
+LIGHT: Final = {True: 0.0, False: 0.5}
+LAW: Final = 2  # of the draws of several photos together; draws of another law stand alone
 COSINES: Final = 96  # our choice: the correlation is then right to about 0.1
 
 
@@ -124,10 +121,69 @@ def draw_field(
     part : int
         Which numbers; see `Shaken.normal`.
     """
+    return field_of(
+        shaken.normal(COSINES, draws, 3, share=share, part=part + 1000), length=length, part=part
+    )
+
+
+def field_of(amounts: Floats, *, length: float, part: int) -> SmoothField:
+    """The smooth field of unit variance that unit normal numbers make.
+
+    Parameters
+    ----------
+    amounts : ndarray, shape (m, draws, 3)
+        Unit normal numbers.
+    length : float
+        As in `draw_field`.
+    part : int
+        Which directions and phases: fields of one part differ by their amounts alone.
+    """
     rng = np.random.default_rng(part)  # directions and phases are a grid: the same for all
+    count = len(amounts)
     return SmoothField(
-        frequencies=rng.normal(0, 1 / length, (3, COSINES)),
-        phases=rng.uniform(0, 2 * np.pi, COSINES),
-        amounts=np.sqrt(2 / COSINES)
-        * shaken.normal(COSINES, draws, 3, share=share, part=part + 1000),
+        frequencies=rng.normal(0, 1 / length, (3, count)),
+        phases=rng.uniform(0, 2 * np.pi, count),
+        amounts=np.sqrt(2 / count) * amounts,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HairSpread:
+    """How far hair of one camera response differs, where it was read.
+
+    Attributes
+    ----------
+    at : ndarray, shape (n, 3)
+        L*a*b* at which the field of the hair is asked.
+    root : ndarray, shape (n, 3, 3)
+        Symmetric roots of the covariance of L*a*b* among such hair. [Lab units]
+    """
+
+    at: Floats
+    root: Floats
+
+    def draws(self, field: SmoothField) -> Floats:
+        """What the spectrum behind the hair moves L*a*b* by, shape (draws, n, 3)."""
+        return np.asarray((self.root @ field.at(self.at)[..., None])[..., 0])
+
+    def along(self, position: Floats, every: Floats) -> HairSpread:
+        """The same at other positions along the hair, shape (m,), in straight lines between."""
+        flat = np.concatenate([self.at, self.root.reshape(-1, 9)], axis=1)
+        read = np.stack([np.interp(every, position, line) for line in flat.T], axis=1)
+        return HairSpread(at=read[:, :3], root=read[:, 3:].reshape(-1, 3, 3))
+
+    def times(self, factor: float) -> HairSpread:
+        """The same of an average in which this counts so much."""
+        return HairSpread(at=self.at, root=factor * self.root)
+
+
+SCATTER_LENGTH: Final = 12.0  # L*a*b* over which hair of one response stays alike; our choice
+SCATTER_PART: Final = 3  # which numbers
+
+
+@cache
+def photo_field(draws: int) -> SmoothField:
+    """The field of the hair in the draws of every photo; see `HairSpread`."""
+    return draw_field(
+        Shaken(0), length=SCATTER_LENGTH, draws=draws, share=SHARED, part=SCATTER_PART
     )

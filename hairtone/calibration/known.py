@@ -20,6 +20,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
+from hairtone.calibration.field import HairSpread
 from hairtone.calibration.types import Calibration, ColourModel
 from hairtone.colorimetry import Floats, delta_e, delta_e_metric
 from hairtone.errors import Flag
@@ -70,6 +71,10 @@ class SharpenedModel:
         draws = self.base.lab_draws(light)
         shift = np.einsum("nim,km->kni", self._carried(draws - middle), self.draw_pull)
         return np.asarray(draws + shift)
+
+    def hair_spread(self, linear: ArrayLike) -> HairSpread | None:
+        """Nothing: the known tresses tie hair and camera together."""
+        return None
 
     def _carried(self, away: Floats) -> Floats:
         """Covariance of colours with the known tresses, (K, n, 3) -> (n, 3, 3m)."""

@@ -16,7 +16,13 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import log_ndtr
 
 from hairtone.calibration import tone
-from hairtone.calibration.field import LOOK, OTHERS, Shaken, SmoothField, draw_field
+from hairtone.calibration.field import (
+    SHARED,
+    HairSpread,
+    Shaken,
+    SmoothField,
+    draw_field,
+)
 from hairtone.calibration.tone import (
     LEAST_LIGHT,
     PatchProblem,
@@ -182,6 +188,10 @@ class Level1Model:
         xyz = np.asarray(linear, np.float64) @ split(self.parameters)[2]
         return xyz_to_lab(np.maximum(xyz, LEAST_LIGHT), white=self.problem.white)
 
+    def hair_spread(self, linear: ArrayLike) -> HairSpread | None:
+        """Nothing: what this model cannot follow is one field, hair and camera together."""
+        return None
+
     def lab_draws(self, linear: ArrayLike) -> Floats:
         """L*a*b* of linear light (n, 3) or (K, n, 3) in each of K calibrations, (K, n, 3)."""
         linear = np.asarray(linear, np.float64)
@@ -237,7 +247,7 @@ def fit_level1(
         problem=problem,
         parameters=parameters,
         draws=drawn,
-        field=draw_field(shaken, length=FIELD_LENGTH, draws=draws, share=LOOK, part=1),
+        field=draw_field(shaken, length=FIELD_LENGTH, draws=draws, share=SHARED, part=1),
         field_sd=_field_size(problem, held_out, drawn, weights),
     )
     used = weights > 0
@@ -323,7 +333,7 @@ def bootstrap(
     Weights are exponential (D. B. Rubin's Bayesian bootstrap, Ann. Statist. 9 (1981) 130), which
     never leaves a fit without greys as drawing whole patches can.
     """
-    normal = shaken.normal(draws, len(weights), share=OTHERS, part=10)
+    normal = shaken.normal(draws, len(weights), share=SHARED, part=10)
     return fit_batch(problem, -log_ndtr(-normal) * weights, parameters, rounds=1)
 
 

@@ -16,7 +16,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hairtone.calibration import tone
-from hairtone.calibration.field import HAIR, LIGHT, LOOK, VEIL, Shaken, SmoothField, draw_field
+from hairtone.calibration.field import (
+    LIGHT,
+    SHARED,
+    HairSpread,
+    Shaken,
+    SmoothField,
+    draw_field,
+    photo_field,
+)
 from hairtone.calibration.level1 import grey_tone, missed_along, reading_seed
 from hairtone.calibration.posterior import (
     FIELD_LENGTH,
@@ -43,7 +51,6 @@ _POWERS: Final = np.array(
 LEVEL_SD: Final = {True: 0.010, False: 0.018}  # of the light on hair against chart, and, encoded,
 # of local tone mapping: relative, common to a photo; our choice
 FLARE_SD: Final = 0.15  # of flare on hair against flare on the chart, relative; our choice
-SCATTER_LENGTH: Final = 12.0  # L*a*b* over which hair of one response stays alike; our choice
 MIN_XYZ: Final = 1e-4  # XYZ below are held there; our choice
 # factor on the variance among virtual hair, as real dyes are others; by coverage
 SCATTER: Final = 1.2
@@ -326,9 +333,17 @@ class Level2Model:
         root = roots(hair) - field
         lab = cubic(root) @ self.regression.coefficients + around.shift
         lab = lab + ((root - around.root)[..., None, :] @ around.slope)[..., 0, :]
-        spread = np.linalg.cholesky(SCATTER * around.scatter + 1e-6 * np.eye(3))
-        at = self.regression.cubic_lab(around.root) + around.shift
-        return np.asarray(lab + (spread @ self.scatter.at(at)[..., None])[..., 0])
+        return np.asarray(lab + self._spread(around).draws(self.scatter))
+
+    def hair_spread(self, linear: ArrayLike) -> HairSpread | None:
+        """How far hair of one response differs, at linear light (n, 3)."""
+        light = np.asarray(linear, np.float64)
+        return self._spread(self.regression.around(self._corrected(light)))
+
+    def _spread(self, around: LocalFit) -> HairSpread:
+        values, vectors = np.linalg.eigh(SCATTER * around.scatter + 1e-6 * np.eye(3))
+        root = (vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]) @ vectors.swapaxes(-1, -2)
+        return HairSpread(at=self.regression.cubic_lab(around.root) + around.shift, root=root)
 
 
 def fit_level2(
@@ -394,11 +409,11 @@ def _model(
     terms = 0 if data.is_linear else tone.TERMS
     best = _unknowns(posterior.share @ posterior.mean, data, terms)
     shaken = Shaken(seed)
-    field = draw_field(shaken, length=FIELD_LENGTH, draws=DRAWS, share=LOOK, part=2)
+    field = draw_field(shaken, length=FIELD_LENGTH, draws=DRAWS, share=SHARED, part=2)
     drawn, field_sd, draw_weights = posterior.sample(field, shaken, draws=DRAWS, terms=terms)
     draws = _unknowns(drawn, data, terms)
-    off = 1 + FLARE_SD * shaken.normal(DRAWS, 1, share=VEIL, part=13)
-    level = LEVEL_SD[data.is_linear] * shaken.normal(DRAWS, share=LIGHT, part=14)
+    off = 1 + FLARE_SD * shaken.normal(DRAWS, 1, share=SHARED, part=13)
+    level = LEVEL_SD[data.is_linear] * shaken.normal(DRAWS, share=LIGHT[data.is_linear], part=14)
     xyz = np.maximum(prior.true_hair @ prior.xyz_weights(viewing), MIN_XYZ)
     lab = xyz_to_lab(100 * xyz, white=viewing.white)
     return Level2Model(
@@ -412,7 +427,7 @@ def _model(
         draw_weights=draw_weights,
         field_sd=field_sd,
         field=field,
-        scatter=draw_field(shaken, length=SCATTER_LENGTH, draws=DRAWS, share=HAIR, part=3),
+        scatter=photo_field(DRAWS),
         level=np.exp(level),
         is_linear=data.is_linear,
     )

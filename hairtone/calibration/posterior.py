@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
 from hairtone.calibration import tone
-from hairtone.calibration.field import CAMERA, LIGHT, PRINT, TONE, VEIL, Shaken, SmoothField
+from hairtone.calibration.field import SHARED, Shaken, SmoothField
 from hairtone.calibration.prior import Prior
 from hairtone.chart.types import GREYS, PATCHES, ChartReading
 from hairtone.colorimetry import Floats
@@ -286,7 +286,7 @@ class Posterior:
         field_sd = self.guesses.field_sd[guess]
         size = len(self.prior_mean)
         away = shaken.normal(draws, size, share=_alike(size, terms), part=11) @ self.prior_root.T
-        own = shaken.normal(draws, PATCHES, 3, share=PRINT, part=12)[:, self.number]
+        own = shaken.normal(draws, PATCHES, 3, share=SHARED, part=12)[:, self.number]
         own = (self.noise_root[guess] @ own[..., None])[..., 0]
         own = own + field_sd[:, None, None] * field.at(self.roots) * 3 * self.roots**2
         rest = self.missed[guess] - _by_guess(self.design, guess, away) - _flat(own)
@@ -296,9 +296,10 @@ class Posterior:
 
 
 def _alike(size: int, terms: int) -> Floats:
-    """Share of each unknown's variance that photos of one camera have in common, (d,)."""
-    rest = [VEIL] * 3 + [LIGHT] * 2 + [TONE] * terms
-    return np.array([CAMERA] * (size - len(rest)) + rest)
+    """Share of each unknown's variance that all photos have in common, (d,)."""
+    share = np.full(size, SHARED)
+    share[size - terms - 2 : size - terms] = 0.0  # slope of the light over the chart
+    return share
 
 
 def alikeness(first: Floats, second: Floats) -> Floats:

@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
+from hairtone.calibration.field import HairSpread
 from hairtone.calibration.level1 import Level1Model, fit_level1
 from hairtone.calibration.level2 import Level2Model, fit_level2
 from hairtone.calibration.light import fit_light_field, unknown_light
@@ -78,6 +79,11 @@ class AverageModel:
         first = self.level1.lab_draws(self._as_level1(light))
         both = self.share * self.level2.lab_draws(light) + (1 - self.share) * first
         return np.asarray(middle + COMMON * (both - middle))
+
+    def hair_spread(self, linear: ArrayLike) -> HairSpread | None:
+        """How far hair of one response differs, at linear light (n, 3), in the average."""
+        own = self.level2.hair_spread(linear)
+        return None if own is None else own.times(COMMON * self.share)
 
     def _as_level1(self, linear: ArrayLike) -> Floats:
         """The light that level 1 reads from the same encoded values."""

@@ -8,6 +8,7 @@ from typing import Final, Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from hairtone.calibration.field import HairSpread
 from hairtone.calibration.polynomial import terms
 from hairtone.colorimetry import Floats, Viewing
 from hairtone.errors import Flag
@@ -35,6 +36,10 @@ class ColourModel(Protocol):
 
         `linear` may be (n, 3), or (K, n, 3) where each draw has its own light.
         """
+        ...
+
+    def hair_spread(self, linear: ArrayLike) -> HairSpread | None:
+        """What of the draws at linear light (n, 3) is the hair's; None where it is not told."""
         ...
 
 

@@ -67,7 +67,9 @@ def measure_profile(
     white = lamp_white(model)
     linear = body.linear * white
     lab = model.lab(linear)
-    draws = _draws(model, light, linear, lab, middles, seed=seed_of(photo))
+    at = np.r_[0:BINS:DRAW_STRIDE, BINS - 1]
+    draws = _draws(model, light, linear, lab, middles, at=at, seed=seed_of(photo))
+    spread = model.hair_spread(linear[at])
     shaken = lab + _moved_lab(model, linear, (body.draws - body.linear) * white)
     return Profile(
         position=(np.arange(BINS) + 0.5) / BINS,
@@ -81,6 +83,7 @@ def measure_profile(
         + profile_flags(photo, strand, cells, sums, body)
         + outside_flags(calibration, linear),
         sampling_draws=shaken.astype(np.float32),
+        spread=spread and spread.along(at, np.arange(BINS)),
         facts=body.facts,
     )
 
@@ -135,10 +138,13 @@ def _draws(
     lab: Floats,
     middles: Floats,
     *,
+    at: NDArray[np.intp],
     seed: int,
 ) -> Floats:
-    """The bins under each of K equally good calibrations and light fields, shape (K, 60, 3)."""
-    at = np.r_[0:BINS:DRAW_STRIDE, BINS - 1]
+    """The bins under each of K equally good calibrations and light fields, shape (K, 60, 3).
+
+    They are asked for at the bins `at`, with straight lines between.
+    """
     off = model.lab_draws(linear[at]) - lab[at]  # smooth over colour, so along the hair too
     every = np.arange(BINS)
     after = np.clip(np.searchsorted(at, every, side="right"), 1, len(at) - 1)

@@ -8,6 +8,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from hairtone.calibration.field import HairSpread
 from hairtone.colorimetry import Floats, Viewing
 from hairtone.errors import Flag, HairError
 from hairtone.showing import Shown
@@ -88,6 +89,9 @@ class Profile(Shown):
         The whole profile under each of R equally good choices of fibres: bins of one row share
         their fibres, so that means over zones and differences of zones carry the right error.
         `sampling_covariance` is their covariance bin by bin.
+    spread : HairSpread or None
+        What of `draws` is the hair's: how far hair of one camera response differs, bin by bin. It
+        is in the draws by the field that all photos share. None where it is not told.
     facts : dict
         What was found on the way (how shine was taken out, its share …), JSON-ready.
     """
@@ -100,6 +104,7 @@ class Profile(Shown):
     pixels: NDArray[np.int64]
     flags: tuple[Flag, ...] = ()
     sampling_draws: NDArray[np.float32] | None = None
+    spread: HairSpread | None = None
     facts: dict[str, object] = field(default_factory=dict)
 
     def to_frame(self) -> Any:

@@ -71,7 +71,9 @@ class Left:
         return self.uptake >= ENOUGH_UPTAKE * self.uptake_noise
 
 
-def colour_left(before: Floats, states: Floats, noise: Floats, *, white: tuple[float, ...]) -> Left:
+def colour_left(
+    before: Floats, states: Floats, noise: Floats, *, white: tuple[float, ...], lift: float = 0.0
+) -> Left:
     """Colour left by the share of the way back to the colour before.
 
     Parameters
@@ -84,18 +86,20 @@ def colour_left(before: Floats, states: Floats, noise: Floats, *, white: tuple[f
         Errors of before and states, drawn together.
     white : tuple of float
         White point of the L*a*b*.
+    lift : float, optional
+        Square of what `before` has for itself of error, whatever other photos there are.
+        [Lab units squared]
 
     Notes
     -----
-    ``R = 100 (c_n - c_b)·(c_0 - c_b) / |c_0 - c_b|²``. Noise common to both factors lifts either
-    product by a trace that is known; it is taken off (ours), so that little colour left is not
-    read as more.
+    ``R = 100 (c_n - c_b)·(c_0 - c_b) / |c_0 - c_b|²``. Noise of the colour before, common to both
+    factors, lifts either product by its square; that is taken off (ours), so that little colour
+    left is not read as more.
     """
     change = states - before
     shaken = noise[:, 1:] - noise[:, :1]
-    lift = np.einsum("nmc,nc->m", shaken, shaken[:, 0]) / len(shaken)
     percent = _share(change, lift)
-    drawn = _share(change + shaken, lift) - _share(change, lift)
+    drawn = _share(change + shaken, lift) - percent
     drawn[:, 0] = 0.0
     errors = drawn - np.median(drawn, axis=0)
     tail = 100 * (1 - COVERAGE) / 2
@@ -123,7 +127,7 @@ def colour_left(before: Floats, states: Floats, noise: Floats, *, white: tuple[f
     )
 
 
-def _share(change: Floats, lift: Floats) -> Floats:
+def _share(change: Floats, lift: float) -> Floats:
     """Per cent of the way, shape (..., m), of changes from before, shape (..., m, 3)."""
     first = change[..., :1, :]
     product = (change * first).sum(axis=-1) - lift
@@ -442,7 +446,10 @@ def measure_fade(
     states = np.array([colour.lab for colour in colours])
     left = None
     if before is not None:
-        left = colour_left(before.lab, states, noise, white=before.viewing.white)
+        # of photos in one posterior, how much of the error is their own hangs on all of them
+        own_error = before.sampling_covariance if paired else before.covariance
+        lift = float(np.trace(own_error))
+        left = colour_left(before.lab, states, noise, white=before.viewing.white, lift=lift)
     own = noise if before is None else noise[:, 1:]
     gaps = own - own[:, :1]
     told = bands or read_bands()

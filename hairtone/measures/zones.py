@@ -26,6 +26,7 @@ from hairtone.uncertainty import ColourDifference, LabEstimate, colour_differenc
 # bins over which fibres are taken as shared when a profile does not say; our choice: the fibres of
 # a tress run on from bin to bin, three sixtieths of it claim less averaging than there may be
 SHARED_BINS: Final = 3
+_LEAST_VARIANCE: Final = 1e-9  # of the mean one: spans that move as one stay a covariance
 MADE_DRAWS: Final = 512  # stand-in for the joint bootstrap; covariances repeat to 6 %
 
 
@@ -83,8 +84,9 @@ class Spans:
         """Normal errors of all spans with their joint covariance, shape (trials, m, 3)."""
         size = self.lab.size
         flat = [moved.reshape(-1, size) for moved in (self.sampling, self.calibration)]
-        values, vectors = np.linalg.eigh(sum(moved.T @ moved / len(moved) for moved in flat))
-        root = vectors * np.sqrt(np.maximum(values, 0.0))
+        covariance = np.sum([moved.T @ moved / len(moved) for moved in flat], axis=0)
+        least = _LEAST_VARIANCE * np.trace(covariance) / size + np.finfo(float).tiny
+        root = np.linalg.cholesky(covariance + least * np.eye(size))  # a tenth of the time of eigh
         return (unit_normals(trials, size, 0) @ root.T).reshape(trials, *self.lab.shape)
 
 
@@ -481,20 +483,20 @@ def joint_noise(
     photos : sequence of int, optional
         Photos behind each colour; re-laying averages out over them.
     """
-    counts = [1] * len(estimates) if photos is None else list(photos)
+    counts = np.ones(len(estimates)) if photos is None else np.asarray(photos, np.float64)
+    covariance = np.array([e.sampling_covariance if paired else e.covariance for e in estimates])
+    if relaying is not None:
+        covariance = covariance + np.asarray(relaying) / counts[:, None, None]
+    values, vectors = np.linalg.eigh(covariance)
+    spread = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
+    own = np.stack([unit_normals(trials, 3, 1000 + at) for at in range(len(estimates))])
+    noise = np.moveaxis(own @ spread.swapaxes(-1, -2), 0, 1)
+    if not paired:
+        return np.asarray(noise)
     rows = min(len(e.draws) for e in estimates)
-    noise = np.empty((trials, len(estimates), 3))
-    for at, (estimate, count) in enumerate(zip(estimates, counts, strict=True)):
-        covariance = estimate.sampling_covariance if paired else estimate.covariance
-        if relaying is not None:
-            covariance = covariance + np.asarray(relaying) / count
-        values, vectors = np.linalg.eigh(covariance)
-        spread = vectors * np.sqrt(np.maximum(values, 0.0))
-        noise[:, at] = unit_normals(trials, 3, 1000 + at) @ spread.T
-        if paired:
-            moved = estimate.draws[:rows].astype(np.float64) - estimate.lab
-            noise[:, at] += unit_normals(trials, rows, 100) @ moved / np.sqrt(rows)
-    return noise
+    moved = np.stack([e.draws[:rows].astype(np.float64) - e.lab for e in estimates], axis=1)
+    common = unit_normals(trials, rows, 100) @ moved.reshape(rows, -1) / np.sqrt(rows)
+    return np.asarray(noise + common.reshape(noise.shape))
 
 
 _ROUNDS: Final = 10  # of joining anew; groups stay as they are after two or three
@@ -508,13 +510,38 @@ def share_alike(missed: Floats) -> float:
     missed : ndarray, shape (photos, patches, 3)
         Misreading of each patch, NaN where it was not used.
     """
-    used, filled = _filled(missed)
-    if len(filled) < 2:
+    if len(missed) < 2:
         return 1.0
+    return _share(*_products(missed))
+
+
+def share_within(missed: Floats, sessions: NDArray[np.int64]) -> float | None:
+    """The same of photos of one session each; None where no session has two photos.
+
+    Parameters
+    ----------
+    missed : ndarray, shape (photos, patches, 3)
+        As in `share_alike`.
+    sessions : ndarray of int, shape (photos,)
+        Number of each photo's session.
+    """
+    numbers, counts = np.unique(sessions, return_counts=True)
+    parts = [_products(missed[sessions == at]) for at in numbers[counts > 1]]
+    if not parts:
+        return None
+    return _share(*np.sum(parts, axis=0))
+
+
+def _share(together: float, whole: float) -> float:
+    return float(np.clip(together / whole, 0.0, 1.0)) if whole > 0 else 0.0
+
+
+def _products(missed: Floats) -> tuple[float, float]:
+    """Misreadings of all pairs of photos multiplied, and as they would be were they all alike."""
+    used, filled = _filled(missed)
     square = (filled**2).sum(axis=(0, 2))
     together = (filled.sum(axis=0) ** 2).sum(axis=1) - square
-    whole = float(((used.sum(axis=0) - 1) * square).sum())
-    return float(np.clip(together.sum() / whole, 0.0, 1.0)) if whole > 0 else 0.0
+    return float(together.sum()), float(((used.sum(axis=0) - 1) * square).sum())
 
 
 def group_alike(missed: Floats, *, least: float) -> NDArray[np.int64]:

@@ -35,7 +35,13 @@ from hairtone.study.comparisons import (
 )
 from hairtone.study.files import write_atomically
 from hairtone.study.hair_measures import HairMeasures, Terms, measure_hair
-from hairtone.study.observations import Hair, HairProfile, hairs_of, relay_covariance
+from hairtone.study.observations import (
+    Hair,
+    HairProfile,
+    hairs_of,
+    relay_covariance,
+    tie_flags,
+)
 from hairtone.study.outcome import StudyResult
 from hairtone.study.pools import drift_flags
 from hairtone.study.records import RowResult
@@ -526,7 +532,12 @@ def analyse(outcome: StudyResult, *, workers: int = 1) -> Analysis:
         outcome=outcome,
         findings=findings,
         bands=terms.bands,
-        warnings=(*warnings, *drift_flags(outcome.pools), *small_groups(outcome)),
+        warnings=(
+            *warnings,
+            *drift_flags(outcome.pools),
+            *tie_flags(outcome),
+            *small_groups(outcome),
+        ),
         missing=merged(missing),
         relaying=relaying,
         is_relaying_borrowed=is_borrowed,

@@ -176,7 +176,7 @@ def reading_pairs(hair: Hair, readings: Sequence[InstrumentReading]) -> Iterator
                 yield Pair(
                     hair=hair.name,
                     zone=zone,
-                    photo=state.pooled[zone].lab,
+                    photo=state.by_photo.pooled[zone].lab,
                     instrument=np.mean(np.asarray(read, np.float64), axis=0),
                 )
 
@@ -259,9 +259,9 @@ def unit_of(hair: Hair, settings: Settings) -> Unit:
     unevenness = None
     if hair.coloured is not None:
         found = measure_evenness(
-            hair.coloured.profile,
+            hair.coloured.by_photo.profile,
             zones=settings.zones,
-            natural=hair.before.profile if hair.before else None,
+            natural=hair.before.by_photo.profile if hair.before else None,
         )
         unevenness = found.root_to_ends_net or found.root_to_ends
     places = {s.rows[0].row.wash_text: s.rows[0].row for s in hair.states.values()}

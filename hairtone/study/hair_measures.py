@@ -269,9 +269,8 @@ def measure_hair(hair: Hair, terms: Terms) -> HairMeasures:
     uptake = porous = None
     if hair.before is not None and hair.coloured is not None:
         pair = hair.before.profile, hair.coloured.profile
-        # not paired: over so long a way the intervals of pooled photos held in 93 % only
-        uptake = measure_uptake(*pair, zones=settings.zones, relaying=terms.relaying)
-        porous = find_porous_onset(*pair, felt=felt_porosity(hair))
+        uptake = measure_uptake(*pair, zones=settings.zones, paired=True, relaying=terms.relaying)
+        porous = find_porous_onset(*pair, paired=True, felt=felt_porosity(hair))
     growth = growth_of(hair, settings)
     fades = _measure_fades(hair, growth, terms)
     said += [reason.of(hair.name) for fade in fades.values() for reason in fade.missing]
@@ -297,14 +296,14 @@ def measure_hair(hair: Hair, terms: Terms) -> HairMeasures:
 
 def _photos_of(hair: Hair, terms: Terms) -> Iterator[PhotoMeasures]:
     zones = terms.settings.zones
-    natural = hair.before.profile if hair.before else None
+    natural = hair.before.by_photo.profile if hair.before else None
     for state in hair.states.values():
-        for row, profile in zip(state.rows, state.profiles, strict=True):
+        for row, profile, tied in zip(state.rows, state.profiles, state.tied, strict=True):
             yield PhotoMeasures(
                 row=row,
                 colours={
                     zone: ZoneColour(lab=estimate.lab, u95=estimate.u95)
-                    for zone, estimate in zone_estimates(profile, zones=zones).items()
+                    for zone, estimate in zone_estimates(tied or profile, zones=zones).items()
                 },
                 evenness=measure_evenness(
                     profile,
@@ -312,7 +311,7 @@ def _photos_of(hair: Hair, terms: Terms) -> Iterator[PhotoMeasures]:
                     natural=None if state.wash is None else natural,
                     bands=terms.bands,
                 ),
-                profile=profile_of(row, profile),
+                profile=profile_of(row, tied or profile),
             )
 
 
@@ -330,7 +329,7 @@ def felt_porosity(hair: Hair) -> dict[str, str]:
 
 def _patches_of(hair: Hair) -> Iterator[tuple[RowResult, tuple[Patch, ...]]]:
     if hair.coloured is not None:
-        natural = hair.before.profile if hair.before else None
+        natural = hair.before.by_photo.profile if hair.before else None
         for row, profile in zip(hair.coloured.rows, hair.coloured.profiles, strict=True):
             yield row, find_patches(profile, natural=natural)
 
@@ -340,7 +339,7 @@ def _measure_fades(hair: Hair, growth: dict[int, Growth], terms: Terms) -> dict[
         return {}
     lays = min(state.replicates for state in hair.states.values())
     colours = {
-        wash: anchored_zones(state.joined, growth.get(wash), terms.settings.zones)
+        wash: anchored_zones(state, growth.get(wash), terms.settings.zones)
         for wash, state in hair.states.items()
         if wash is not None
     }
@@ -349,7 +348,7 @@ def _measure_fades(hair: Hair, growth: dict[int, Growth], terms: Terms) -> dict[
             _before_of(hair, zone),
             {wash: zones[zone] for wash, zones in colours.items() if zone in zones},
             zone=zone,
-            paired=hair.is_pooled,
+            paired=True,
             relaying=terms.relaying / lays,  # of the state laid least often: never too small
             bands=terms.bands,
         )
@@ -363,7 +362,7 @@ def _before_of(hair: Hair, zone: str) -> LabEstimate | Missing | None:
         return LIGHTENED if _is_lightened(hair.coloured) else None
     if _is_lightened(hair.coloured) and not _is_lightened(hair.before):
         return LIGHTENED
-    return hair.before.joined.pooled[zone]
+    return hair.before.pooled[zone]
 
 
 def _is_lightened(state: State | None) -> bool:

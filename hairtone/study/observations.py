@@ -1,30 +1,37 @@
 """What a study measured, put together hair by hair: replicates pooled, states joined by wash.
 
-Photos are averaged in L*a*b*, photos of one lay first, then lays. Calibration counts once per
-photo: draws of one photo stay together, draws of two photos are shuffled against each other, unless
-the photos are of one pool, whose errors are in part one. Profiles are kept slim enough to draw a
-whole study.
+Photos are averaged in L*a*b*, photos of one lay first, then lays. All draws are rows of one
+posterior (`hairtone.study.pools`): row k of every photo and hair is one world, so that whatever is
+told of several photos is worked out row by row. Profiles are kept slim enough to draw a whole
+study.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
+from scipy.linalg import block_diag
 
-from hairtone.colorimetry import Floats, delta_e_metric
+from hairtone.colorimetry import Floats, delta_e, delta_e_metric, lab_to_xyz, xyz_to_lab
+from hairtone.errors import Flag
 from hairtone.hair.types import Profile
-from hairtone.measures.zones import BORROWED_RELAYING, mean_profile, zone_estimates
+from hairtone.measures.zones import BORROWED_RELAYING, ZONES, mean_profile, zone_estimates
 from hairtone.study.outcome import StudyResult
-from hairtone.study.pools import Pool
+from hairtone.study.pools import Shot, Tie, row_order, tie_down, world_draws
 from hairtone.study.records import RowResult
-from hairtone.uncertainty import COVERAGE, LabEstimate
+from hairtone.study.sheet import InstrumentReading
+from hairtone.uncertainty import COVERAGE, LabEstimate, spread_u95
 
+# what instruments of one kind differ by in L*, a*, b*; our choice
+INSTRUMENT_SD: Final = (0.3, 0.2, 0.2)
+# what another geometry adds or leaves of the light that the surface of hair sends back, relative to
+# white: one figure for the study; our choice, 0.8 L* on dark hair, 0.2 on light hair
+SURFACE_SD: Final = 0.002
 _TRIALS: Final = 2048  # the radius repeats to 2 %; our choice
 
 
@@ -39,9 +46,12 @@ class State:
     rows : tuple of RowResult
         One per photo; one picture counts once.
     profiles : tuple of Profile
-        In the order of `rows`; draws shuffled per photo, so that rows of two photos are unrelated.
-    pools : tuple of Pool or None
-        Pool of each photo, in the order of `rows`; None for a photo in none.
+        In the order of `rows`, each as its photo alone tells it.
+    shots : tuple of Shot
+        What each of them shares with others, in the order of `rows`; none where the draws are rows
+        of the posterior already.
+    tie : Tie or None
+        What readings by an instrument tell of the study.
     zones : tuple of float
         Where roots end and ends begin.
     """
@@ -50,23 +60,43 @@ class State:
     rows: tuple[RowResult, ...]
     profiles: tuple[Profile, ...]
     zones: tuple[float, float]
-    pools: tuple[Pool | None, ...] = ()
+    shots: tuple[Shot, ...] = ()
+    tie: Tie | None = None
 
     @cached_property
     def joined(self) -> State:
-        """The same with draws in the order of the pools: rows of photos go together."""
-        if not any(self.pools):
+        """The same as rows of the one posterior: row k of all its draws is one world."""
+        if not self.shots:
             return self
         profiles = tuple(
-            ordered(profile, row.sha256, pool) if pool else profile
-            for row, profile, pool in zip(self.rows, self.profiles, self.pools, strict=True)
+            _in_world(profile, shot, self.tie)
+            for profile, shot in zip(self.profiles, self.shots, strict=True)
         )
-        return replace(self, profiles=profiles, pools=())
+        return replace(self, profiles=profiles, shots=(), tie=None)
+
+    @cached_property
+    def by_photo(self) -> State:
+        """The same as each photo by itself tells it: rows of two photos have nothing in common."""
+        profiles = tuple(
+            shuffled(profile, row.sha256)
+            for profile, row in zip(self.profiles, self.rows, strict=True)
+        )
+        return replace(self, profiles=profiles, shots=(), tie=None)
+
+    @cached_property
+    def tied(self) -> tuple[Profile | None, ...]:
+        """Profile of each photo that readings by an instrument move, None of any other."""
+        if self.tie is None:
+            return (None,) * len(self.rows)
+        return tuple(
+            profile if self.tie.reaches(shot) else None
+            for profile, shot in zip(self.joined.profiles, self.shots, strict=True)
+        )
 
     @property
     def pool_names(self) -> set[str]:
         """Names of the pools its photos are in."""
-        return {pool.name for pool in self.pools if pool}
+        return {shot.pool.name for shot in self.shots if shot.pool}
 
     @property
     def replicates(self) -> int:
@@ -79,7 +109,7 @@ class State:
 
         Errors that photos of one pool have in common do not average out.
         """
-        if len(self.rows) > 1 and any(self.pools):
+        if self.shots:
             return self.joined.lays
         numbers = sorted({row.row.replicate for row in self.rows})
         return tuple(
@@ -104,7 +134,7 @@ class State:
 
     @cached_property
     def pooled(self) -> dict[str, LabEstimate]:
-        """Zones of the mean profile; row k of all zones is the same pool of cameras and lights."""
+        """Zones of the mean profile; row k of all zones of all states is one world."""
         return zone_estimates(self.profile, zones=self.zones)
 
 
@@ -163,11 +193,6 @@ class Hair:
         return total, freedom
 
     @property
-    def is_pooled(self) -> bool:
-        """Whether any two states share a pool: their draws are then differenced row by row."""
-        return bool(self.pool)
-
-    @property
     def pool(self) -> str:
         """Names of the pools that its changes are told with, for tables."""
         counts = Counter(name for state in self.states.values() for name in state.pool_names)
@@ -196,13 +221,19 @@ def hairs_of(
     only : collection of (str, str), optional
         Subject and section of the hairs wanted; all without it.
     """
+    yield from _hairs(outcome, only, tie_of(outcome))
+
+
+def _hairs(
+    outcome: StudyResult, only: Collection[tuple[str, str]] | None, tie: Tie | None
+) -> Iterator[Hair]:
     grouped: dict[tuple[str, str], list[RowResult]] = {}
     for row in outcome.rows:
         if row.error is None and (only is None or row.row.hair in only):
             grouped.setdefault(row.row.hair, []).append(row)
     for (subject, section), rows in grouped.items():
         states = {
-            wash: _state(outcome, wash, [row for row in rows if row.row.wash == wash])
+            wash: _state(outcome, wash, [row for row in rows if row.row.wash == wash], tie)
             for wash in sorted({row.row.wash for row in rows}, key=_order)
         }
         yield Hair(subject=subject, section=section, treatment=rows[0].treatment, states=states)
@@ -212,7 +243,7 @@ def _order(wash: int | None) -> int:
     return -1 if wash is None else wash
 
 
-def _state(outcome: StudyResult, wash: int | None, rows: list[RowResult]) -> State:
+def _state(outcome: StudyResult, wash: int | None, rows: list[RowResult], tie: Tie | None) -> State:
     seen: set[str] = set()
     once = []
     for row in rows:
@@ -222,9 +253,23 @@ def _state(outcome: StudyResult, wash: int | None, rows: list[RowResult]) -> Sta
     return State(
         wash=wash,
         rows=tuple(once),
-        profiles=tuple(shuffled(outcome.profile(row), row.sha256) for row in once),
+        profiles=tuple(outcome.profile(row) for row in once),
         zones=outcome.study.settings.zones,
-        pools=tuple(outcome.pool_of.get(row.sha256) for row in once),
+        shots=tuple(_shot(outcome, row) for row in once),
+        tie=tie,
+    )
+
+
+def _shot(outcome: StudyResult, row: RowResult) -> Shot:
+    treatment = outcome.study.settings.treatments.get(row.treatment)
+    dye = (treatment.product, treatment.shade) if treatment else ()
+    return Shot(
+        photo=row.sha256,
+        pool=outcome.pool_of.get(row.sha256),
+        session=row.row.session,
+        hair=row.row.subject,
+        dye="\x1f".join(dye) if any(dye) else "",
+        is_before=row.row.wash is None,
     )
 
 
@@ -232,19 +277,138 @@ def shuffled(profile: Profile, sha256: str) -> Profile:
     """The profile with its draws in an order that only the photo decides.
 
     Draws of one photo, of whatever hair and zone, keep their common rows; rows of two photos
-    have nothing in common, as the errors of two photos have not.
+    have nothing in common.
     """
-    return replace(profile, draws=profile.draws[_own_order(sha256, len(profile.draws))])
+    return replace(profile, draws=profile.draws[row_order(sha256, len(profile.draws))])
 
 
-def ordered(profile: Profile, sha256: str, pool: Pool) -> Profile:
-    """A profile that was `shuffled`, its draws in the order of its pool instead."""
-    back = np.argsort(_own_order(sha256, len(profile.draws)))
-    return replace(profile, draws=profile.draws[back][pool.rows(sha256, draws=len(back))])
+def _in_world(profile: Profile, shot: Shot, tie: Tie | None) -> Profile:
+    """A profile with its draws as rows of the posterior, moved by what ties it down."""
+    away = world_draws(np.asarray(profile.draws, np.float64) - profile.lab, profile.spread, shot)
+    moved = np.zeros_like(profile.lab)
+    if tie is not None:
+        moved, away = tie.applied(away, shot)
+    lab = profile.lab + moved
+    fibres = profile.sampling_draws
+    return replace(
+        profile,
+        lab=lab,
+        draws=(lab + away).astype(np.float32),
+        sampling_draws=None if fibres is None else (fibres + moved).astype(np.float32),
+        spread=None,
+    )
 
 
-def _own_order(sha256: str, draws: int) -> NDArray[np.int64]:
-    return np.random.default_rng(int(sha256[:16] or "0", 16)).permutation(draws)
+@lru_cache(maxsize=1)
+def tie_of(outcome: StudyResult) -> Tie | None:
+    """What the study's readings by an instrument tie down; None without any that can be used.
+
+    Parameters
+    ----------
+    outcome : StudyResult
+        From `measure_study`.
+    """
+    readings = outcome.study.readings
+    wanted = {(reading.subject, reading.section) for reading in readings}
+    hairs = list(_hairs(outcome, wanted, None)) if wanted else []
+    read = [one for hair in hairs for one in _read(hair, readings)]
+    used = [one for one in read if one.gap_delta_e <= one.limit]
+    if not used:
+        return Tie.none(tuple(map(_tied_flag, read))) if read else None
+    away = np.concatenate([one.away for one in used], axis=1)
+    noise = block_diag(*(one.noise for one in used))
+    surface = np.concatenate([one.surface for one in used])  # one instrument, one geometry
+    weights, along, kept = tie_down(
+        away, noise + np.outer(surface, surface), np.concatenate([one.gap for one in used])
+    )
+    states = [state for hair in hairs for state in hair.states.values()]
+    tie = Tie(
+        weights=weights,
+        along=along,
+        kept=kept,
+        pools=frozenset().union(*(one.pools for one in used)),
+        hairs=frozenset(one.subject for one in used),
+    )
+    return replace(tie, flags=(*map(_tied_flag, read), _moved_flag(states, tie)))
+
+
+def tie_flags(outcome: StudyResult) -> tuple[Flag, ...]:
+    """Which readings by an instrument were used or left out, and what they moved."""
+    tie = tie_of(outcome)
+    return tie.flags if tie else ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Read:
+    """One zone read by an instrument: rows (K, 3) at it, the reading less the photos' answer,
+    (3,), own noise of both, (3, 3), and what a surface reflection would add to it, (3,)."""
+
+    name: str
+    subject: str
+    pools: set[str]
+    away: Floats
+    gap: Floats
+    noise: Floats
+    surface: Floats
+    gap_delta_e: float
+    limit: float
+
+
+def _read(hair: Hair, readings: Sequence[InstrumentReading]) -> Iterator[_Read]:
+    own = [r for r in readings if (r.subject, r.section) == (hair.subject, hair.section)]
+    for wash, state in hair.states.items():
+        for zone in ZONES:
+            found = [r.lab for r in own if (r.wash, r.zone) == (wash, zone)]
+            if not found:
+                continue
+            colour, known = state.pooled[zone], np.mean(np.asarray(found, np.float64), axis=0)
+            laid = np.diag(np.square(INSTRUMENT_SD)) + BORROWED_RELAYING
+            noise = colour.sampling_covariance + BORROWED_RELAYING / state.replicates
+            noise = noise + laid / len(found)
+            white = np.asarray(colour.viewing.white)
+            xyz = lab_to_xyz(known, white=colour.viewing.white)
+            surface = xyz_to_lab(xyz + SURFACE_SD * white, white=colour.viewing.white) - known
+            both = colour.calibration_covariance + noise + np.outer(surface, surface)
+            yield _Read(
+                name=f"{hair.name}, wash {'before' if wash is None else wash}, "
+                f"{zone.replace('_', '-')}",
+                subject=hair.subject,
+                pools=state.pool_names,
+                away=colour.draws.astype(np.float64) - colour.lab,
+                gap=known - colour.lab,
+                noise=noise,
+                surface=surface,
+                gap_delta_e=float(delta_e(colour.lab, known)),
+                limit=spread_u95(known, both),
+            )
+
+
+def _tied_flag(one: _Read) -> Flag:
+    agrees = one.gap_delta_e <= one.limit
+    end = "it ties the study down" if agrees else "it is not used"
+    return Flag(
+        code="reading-used" if agrees else "reading-off",
+        says=f"The reading by an instrument of {one.name} lies {one.gap_delta_e:.1f} ΔE₀₀ from "
+        f"its photos, {one.limit:.1f} is what both are known to: {end}.",
+        remedy=""
+        if agrees
+        else "Look at the reading, its geometry, the chart's edition and the light.",
+        is_note=agrees,
+    )
+
+
+def _moved_flag(states: Sequence[State], tie: Tie) -> Flag:
+    """By how much the readings move the colours of the hairs that were read."""
+    before = [zone.lab for state in states for zone in state.pooled.values()]
+    after = [zone.lab for s in states for zone in replace(s, tie=tie).pooled.values()]
+    moved = delta_e(np.array(before), np.array(after))
+    return Flag(
+        code="readings-move",
+        says=f"Readings by an instrument move the colours of the hairs that were read by "
+        f"{moved.mean():.1f} ΔE₀₀ on average and {moved.max():.1f} at most.",
+        remedy="",
+        is_note=True,
+    )
 
 
 def _noise_about_mean(lays: list[LabEstimate]) -> Floats:

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from hairtone.calibration.field import HairSpread
 from hairtone.colorimetry import viewing_named
 from hairtone.errors import Flag, HairtoneError, StoreError
 from hairtone.hair.types import Profile
@@ -29,6 +30,7 @@ from hairtone.study.sheet import SheetRow
 
 _FLOATS = ("position", "lab", "sampling_covariance")
 _FIBRES = "sampling_draws"
+_SPREAD = ("hair_at", "hair_root")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,8 +92,9 @@ def unpack_profile(arrays: bytes, place: int, *, viewing: str) -> Profile:
     try:
         with np.load(io.BytesIO(arrays), allow_pickle=False) as stored:
             got = {name: stored[f"{place}.{name}"] for name in (*_FLOATS, "draws", "pixels")}
-            if f"{place}.{_FIBRES}" in stored:
-                got[_FIBRES] = stored[f"{place}.{_FIBRES}"]
+            for name in (_FIBRES, *_SPREAD):
+                if f"{place}.{name}" in stored:
+                    got[name] = stored[f"{place}.{name}"]
     except (KeyError, ValueError, OSError, EOFError) as error:
         raise StoreError(
             "draws-damaged",
@@ -100,7 +103,9 @@ def unpack_profile(arrays: bytes, place: int, *, viewing: str) -> Profile:
         ) from error
     for array in got.values():
         array.flags.writeable = False
-    return Profile(**got, viewing=viewing_named(viewing))
+    told = [got.pop(name, None) for name in _SPREAD]
+    spread = None if any(v is None for v in told) else HairSpread(at=told[0], root=told[1])
+    return Profile(**got, spread=spread, viewing=viewing_named(viewing))
 
 
 def _arrays(place: int, profile: Profile) -> dict[str, Any]:
@@ -110,6 +115,12 @@ def _arrays(place: int, profile: Profile) -> dict[str, Any]:
     out[f"{place}.draws"] = np.asarray(profile.draws, np.float32)
     if profile.sampling_draws is not None:
         out[f"{place}.{_FIBRES}"] = np.asarray(profile.sampling_draws, np.float32)
+    if profile.spread is not None:
+        kept = (profile.spread.at, profile.spread.root)
+        out |= {
+            f"{place}.{name}": np.asarray(v, np.float64)
+            for name, v in zip(_SPREAD, kept, strict=True)
+        }
     out[f"{place}.pixels"] = np.asarray(profile.pixels, np.int64)
     return out
 

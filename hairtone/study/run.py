@@ -492,7 +492,7 @@ def measure_study(
     refuse_same_picture(study, {p.photo: p.request.path for p in plans if p.request})
     means = _means(measure, workers=workers, cluster=cluster, limits=limits, study=study)
     with stopping() as stop, _opened(study) as store:
-        _look_up(plans, store)
+        _look_up(plans, store, viewing=study.settings.viewing)
         try:
             _measure_rest(plans, store, means, progress)
         except KeyboardInterrupt as error:
@@ -533,16 +533,20 @@ def _cannot_write(store: Store) -> StoreError:
     )
 
 
-def _look_up(plans: list[Plan], store: Store) -> None:
-    """Take stored results that still hold; refuse photos whose bytes have changed."""
+def _look_up(plans: list[Plan], store: Store, *, viewing: str) -> None:
+    """Take stored results that still hold; refuse photos whose bytes have changed.
+
+    Where a photo is gone for good, what an older version told of it is all there is.
+    """
     registered = store.registered()
     for plan in plans:
         stored = store.get(plan.photo) if plan.rows else None
         usable = stored if stored and stored.recipe == plan.recipe else None
         if plan.request is None:
-            if plan.error is not None and plan.error.code == "not-found" and usable:
-                plan.stored, plan.error = usable, None
-                plan.flags = (_source_missing(plan.photo),)
+            is_gone = plan.error is not None and plan.error.code == "not-found"
+            if is_gone and stored and (usable or _answers(stored, plan, viewing=viewing)):
+                plan.stored, plan.error = stored, None
+                plan.flags = (_source_missing(plan.photo, is_older=not usable),)
             continue
         known = registered.get(plan.photo)
         if known is None:
@@ -559,10 +563,18 @@ def _look_up(plans: list[Plan], store: Store) -> None:
         plan.request = dataclasses.replace(plan.request, expected_sha256=known)
 
 
-def _source_missing(photo: str) -> Flag:
+def _answers(stored: Stored, plan: Plan, *, viewing: str) -> bool:
+    """Whether an older result has a colour of every row of the photo, for this viewing."""
+    record = json.loads(stored.record)
+    told = {hair["place"] for hair in record["hairs"]}
+    return record["result"].get("viewing") == viewing and {r.place for r in plan.rows} <= told
+
+
+def _source_missing(photo: str, *, is_older: bool) -> Flag:
+    made = " It was made by another version, or before its row was changed." if is_older else ""
     return Flag(
         code="source-missing",
-        says=f"{photo} is no longer in the study; its stored result is shown.",
+        says=f"{photo} is no longer in the study; its stored result is shown.{made}",
         remedy="Put the photo back, or take its rows out of the sheet.",
     )
 

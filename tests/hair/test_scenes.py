@@ -38,6 +38,9 @@ class CameraModel:
     def lab(self, linear):
         return xyz_to_lab(100 * np.asarray(linear) @ self.matrix, white=DEFAULT_VIEWING.white)
 
+    def hair_spread(self, linear):
+        return None
+
     def lab_draws(self, linear):
         return np.repeat(self.lab(linear)[None], 4, axis=0)
 

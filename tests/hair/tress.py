@@ -43,6 +43,9 @@ class PlainModel:
     def lab(self, linear):
         return lab_of(linear)
 
+    def hair_spread(self, linear):
+        return None
+
     def lab_draws(self, linear):
         gains = 1 + 0.01 * np.random.default_rng(5).standard_normal((DRAWS, 1, 3))
         return lab_of(np.asarray(linear)[None] * gains)
