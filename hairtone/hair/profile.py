@@ -83,7 +83,7 @@ def measure_profile(
         + profile_flags(photo, strand, cells, sums, body)
         + outside_flags(calibration, linear),
         sampling_draws=shaken.astype(np.float32),
-        spread=spread and spread.along(at, np.arange(BINS)),
+        spread=spread and spread.along(at.astype(np.float64), np.arange(BINS, dtype=np.float64)),
         facts=body.facts,
     )
 
