@@ -102,7 +102,7 @@ def _drift(outcome: StudyResult) -> str:
 
 
 def _versions() -> dict[str, str]:
-    from hairtone.study.run import versions
+    from hairtone.study.records import versions
 
     return versions()
 

@@ -5,14 +5,11 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import datetime as dt
-import hashlib
 import json
 import signal
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import cache
-from importlib import metadata
 from pathlib import Path
 from types import FrameType
 from typing import Any, Final
@@ -20,94 +17,33 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from hairtone import __version__
 from hairtone.colorimetry import viewing_named
 from hairtone.errors import Flag, HairtoneError, PhotoError, StoreError
 from hairtone.hair.texture import SAME_PICTURE, texture_correlation
 from hairtone.pipeline import measure_photo
-from hairtone.reference import reference_path
 from hairtone.request import HairRequest, PhotoRequest
-from hairtone.result import SCHEMA, PhotoResult
+from hairtone.result import PhotoResult
 from hairtone.study.files import Folder, sha256_of
 from hairtone.study.outcome import StudyResult
 from hairtone.study.pools import pool_notes, pools_of
-from hairtone.study.records import RowResult, error_from, flag_from, texture_from
+from hairtone.study.records import (
+    RowResult,
+    error_from,
+    flag_from,
+    recipe_of,
+    texture_from,
+    versions,
+)
 from hairtone.study.sheet import SheetRow, Study
 from hairtone.study.store import Store, Stored, clock_is_suspect, now, store_notes
 from hairtone.study.values import Fault, SheetFaults
 from hairtone.study.workers import Job, Limits, Supervisor
 
-_LIBRARIES: Final = (
-    "numpy", "scipy", "opencv-python", "simplejpeg", "pillow", "pillow-heif", "rawpy",
-)  # fmt: skip
-_NOT_MEASURING: Final = ("study", "report", "cli.py", "__main__.py")
 _FIRST_CAMERA: Final = dt.datetime(1995, 1, 1)  # no digital camera wrote EXIF before; EXIF 1.0
 _CLOCK_CHANGE: Final = dt.timedelta(hours=1)  # what the end of summer time sets back
 Measure = Callable[[PhotoRequest], PhotoResult]
 Progress = Callable[[int, int], None]
 _BAR_AFTER_S: Final = 2.0  # no bar for what is over before one looks; our choice
-
-
-@cache
-def versions() -> dict[str, str]:
-    """Versions that a number may depend on: ours, the libraries', and a hash of our own text."""
-    found = {"hairtone": __version__, "schema": str(SCHEMA), "text": _own_text()}
-    for name in _LIBRARIES:
-        try:
-            found[name] = metadata.version(name)
-        except metadata.PackageNotFoundError:
-            found[name] = ""
-    return found
-
-
-def _own_text() -> str:
-    """Hash of the modules that measure and of calibration/: changed text, changed results."""
-    package = Path(__file__).resolve().parents[1]
-    files = [
-        path
-        for path in package.rglob("*.py")
-        if path.relative_to(package).parts[0] not in _NOT_MEASURING
-    ]
-    reference = reference_path("limits.toml").parent
-    files += [p for p in reference.rglob("*") if p.suffix in (".toml", ".csv", ".npz", ".json")]
-    digest = hashlib.sha256()
-    for path in sorted(files, key=lambda path: path.as_posix()):
-        digest.update(f"{path.name}\0{sha256_of(path)}\n".encode())
-    return digest.hexdigest()[:16]
-
-
-def recipe_of(request: PhotoRequest, *, card_sha256: str, chart_sha256: str) -> str:
-    """Hash of everything that a photo's result depends on but the photo.
-
-    Parameters
-    ----------
-    request : PhotoRequest
-        The photo and how it is to be measured.
-    card_sha256, chart_sha256 : str
-        Of the plain-card photo and of a chart file inside the study; empty without.
-    """
-    facts: dict[str, Any] = {
-        "versions": versions(),
-        "viewing": request.viewing.name,
-        "chart": [request.chart, request.chart_is_stated, chart_sha256],
-        "card": card_sha256,
-        "corners": _plain(request.corners),
-        "zones": list(request.zones),
-        "chart_mm": _plain(request.chart_mm),
-        "hairs": [
-            [hair.place, _plain(hair.line), hair.width, hair.roots]
-            + ([{"regrowth": _plain(hair.regrowth)}] if hair.regrowth is not None else [])
-            + ([{"white": hair.white_percent}] if hair.white_percent else [])
-            + ([_plain(hair.known_lab), hair.known_u95] if hair.known_lab else [])
-            for hair in request.hairs
-        ],
-    }
-    text = json.dumps(facts, sort_keys=True, separators=(",", ":"))
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
-def _plain(values: Any) -> Any:
-    return None if values is None else np.asarray(values, np.float64).tolist()
 
 
 @dataclasses.dataclass(slots=True, kw_only=True)

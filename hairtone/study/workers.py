@@ -30,8 +30,7 @@ from urllib.parse import urlsplit
 
 from hairtone.errors import HairtoneError
 from hairtone.study.files import sha256_of
-from hairtone.study.records import Packed
-from hairtone.study.run import versions
+from hairtone.study.records import Packed, versions
 
 _SIZE: Final = 8  # bytes of a frame's length
 

@@ -12,7 +12,7 @@ import pytest
 from folders import measure_fast, measured, series, write_study
 
 from hairtone.errors import HairtoneError
-from hairtone.study import run as recipe
+from hairtone.study import records as recipe
 from hairtone.study.run import measure_study
 from hairtone.study.sheet import read_study
 from hairtone.study.workers import Cluster, Job, _done, _refuse_open_door

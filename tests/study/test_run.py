@@ -22,7 +22,7 @@ from folders import (
 from hairtone.errors import HairError, SheetError, StoreError
 from hairtone.result import joint_error
 from hairtone.study import files
-from hairtone.study import run as recipe
+from hairtone.study import records as recipe
 from hairtone.study import store as places
 from hairtone.study import workers as worker
 from hairtone.study.run import measure_study, photo_requests
@@ -106,7 +106,7 @@ def test_a_changed_question_is_asked_again(tmp_path, monkeypatch, change):
     elif change == "viewing":
         (folder / "study.toml").write_text(TITLE + 'viewing = "D50/2"\n')
     else:
-        monkeypatch.setattr("hairtone.study.run.versions", lambda: {"hairtone": "9"})
+        monkeypatch.setattr("hairtone.study.records.versions", lambda: {"hairtone": "9"})
 
     after = measured(folder)
 
@@ -455,7 +455,7 @@ def test_a_library_that_is_missing_is_part_of_the_recipe(monkeypatch):
         raise metadata.PackageNotFoundError
 
     recipe.versions.cache_clear()
-    monkeypatch.setattr("hairtone.study.run.metadata.version", missing)
+    monkeypatch.setattr("hairtone.study.records.metadata.version", missing)
     try:
         assert recipe.versions()["rawpy"] == ""
     finally:
