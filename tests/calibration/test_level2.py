@@ -175,6 +175,28 @@ def test_the_average_tells_the_errors_of_the_levels_by_their_shares():
         assert np.nanmean(getattr(chosen, name)) <= max(np.nanmean(one), np.nanmean(two))
 
 
+@pytest.mark.parametrize(
+    ("first_off", "second_off", "method"),
+    [
+        (2.0, 2.35, "average"),  # level 2 a little worse: up to 1.2 times
+        (2.0, 2.45, "level 1"),
+        (7.5, 3.0, "average"),  # level 1 poor, but not above ΔE00 8
+        (8.5, 3.0, "level 2"),
+        (8.5, 4.5, "average"),  # level 2 no better than half as far off
+    ],
+)
+def test_the_choice_turns_at_its_stated_limits(first_off, second_off, method):
+    reading = ideal_reading(np.zeros(4))
+    first, second = (fit(reading, viewing=VIEWING) for fit in (fit_level1, fit_level2))
+
+    chosen = choose_level(
+        dataclasses.replace(first, held_out=np.full(24, first_off)),
+        dataclasses.replace(second, held_out=np.full(24, second_off)),
+    )
+
+    assert chosen.method == method
+
+
 def test_a_hopeless_level_2_is_not_chosen():
     first = fit_level1(ideal_reading(np.zeros(4)), viewing=VIEWING)
     second = fit_level2(ideal_reading(np.zeros(4)), viewing=VIEWING)

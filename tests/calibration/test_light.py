@@ -8,6 +8,7 @@ from bench.readings import shoot
 from calibration.frames import CENTRES, CORNERS, HAIR, SIZE, PlainModel, make_frame, pixel_grid
 
 from hairtone.calibration.light import fit_light_field
+from hairtone.calibration.types import LightField
 from hairtone.colorimetry import decode_srgb, encode_srgb
 from hairtone.errors import LightError
 
@@ -204,3 +205,21 @@ def test_the_doubt_is_the_spread_of_the_draws(reading):
     spread = np.log(field.draws_at(ON_HAIR[::9], draws=256, seed=1)).std(axis=0)
 
     assert field.doubt_at(ON_HAIR[::9]) == pytest.approx(spread, rel=4 / np.sqrt(2 * 256))
+
+
+def test_draws_of_a_light_scatter_as_its_doubt_says():
+    """4000 draws: the SD of log light is known to 1.1 %, four of which are 4.5 %."""
+    root = np.array([[0.05, 0.0], [0.02, 0.08]])
+    field = LightField(
+        coefficients=np.array([0.2, -0.1]), covariance=root @ root.T, origin=np.zeros(2),
+        scale=100.0, source="board", fall=0.1, residual_slope=0.0, residual_sd=0.0, step=0.03,
+    )  # fmt: skip
+    points = np.array([[0.0, 0.0], [60.0, 20.0], [-90.0, 150.0]])
+
+    logs = np.log(field.draws_at(points, draws=4000, seed=1))
+
+    doubt = field.doubt_at(points)
+    assert logs.std(axis=0) == pytest.approx(doubt, rel=0.045)
+    assert doubt[0] == pytest.approx(0.03)  # at the chart itself: the step alone
+    assert logs.mean(axis=0) == pytest.approx(np.log(field.at(points)), abs=4 * doubt.max() / 63)
+    assert np.log(field.at(points)) == pytest.approx([0.0, 0.12 - 0.02, -0.18 - 0.15])

@@ -19,7 +19,7 @@ from chart.drawn import (
 )
 
 from hairtone.chart.finder import find_chart
-from hairtone.chart.identity import PROVEN, rate_readings
+from hairtone.chart.identity import PROVEN, covered_parts, rate_readings
 from hairtone.chart.lattice import map_points
 from hairtone.chart.refine import CENTRES
 from hairtone.colorimetry import encode_srgb
@@ -105,3 +105,20 @@ def test_whatever_the_picture_a_miss_is_a_refusal(light, bits, is_linear):
 
     with pytest.raises(ChartError, match="not found"):
         find_chart(photo, reference=REFERENCE)
+
+
+def test_what_may_hide_a_part_of_the_chart_leaves_at_least_half_of_it():
+    """Bands and corners, every patch hidden by some of them and seen beside others."""
+    parts = covered_parts()
+
+    assert not parts[0].any()
+    hidden = parts[1:].sum(axis=1)
+    assert (hidden >= 6).all()
+    assert (hidden <= 12).all()
+    assert parts[1:].any(axis=0).all()
+    assert not parts[1:].all(axis=0).any()
+    for part in parts[1:].reshape(-1, 4, 6):
+        rows, columns = np.flatnonzero(part.any(axis=1)), np.flatnonzero(part.any(axis=0))
+        assert part[np.ix_(rows, columns)].all()
+        assert np.ptp(rows) == len(rows) - 1
+        assert np.ptp(columns) == len(columns) - 1
