@@ -108,6 +108,7 @@ def _sheen(body: Body, limits: Mapping[str, float]) -> Flag | None:
         f"or greasy hair, which reads too light and too grey. We left it as it is.",
         remedy="Dry the hair, comb it flat and use larger, softer lights at 45 degrees. If there "
         "are white hairs, state how many per cent.",
+        is_note=shine.spread <= limits["flag_sheen_spread_above"],
     )
 
 

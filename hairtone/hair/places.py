@@ -52,7 +52,7 @@ MOST_TEXTURE: Final = 4.0  # log odds that fibres may add or take
 LEAST_DRIFT: Final = 0.04  # of board, from which on a place counts as thinner
 SHARE_DOUBT: Final = 0.2  # relative SD of a share of board that was told
 GAP_DOUBT: Final = 0.35  # the same of gaps that pixels show
-MOST_BOARD: Final = 0.6  # of a place, above which its hair is not told
+MOST_BOARD: Final = 0.6  # of a place, up to which what is not known of it grows
 REFERENCE: Final = 12  # places before hair thins out that it is held against
 LATEST, EARLIEST = 56, 26  # places between which it may begin to thin out
 
@@ -78,7 +78,7 @@ class Cover:
     @property
     def is_left_out(self) -> NDArray[np.bool_]:
         """Places that are so much board that nothing is said of their hair, shape (60,)."""
-        return np.asarray(self.share > MOST_BOARD)
+        return np.asarray(self.share > read_limits("hair")["leave_out_board_above"])
 
 
 def hair_alone(
