@@ -14,7 +14,7 @@ import lazy_loader
 
 from hairtone import showing
 
-__version__: Final = "0.3.0"
+__version__: Final = "0.4.0"
 __getattr__, __dir__, _names = lazy_loader.attach(
     __name__,
     submod_attrs={  # the same list, for type checkers, in __init__.pyi
