@@ -8,7 +8,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections import defaultdict, deque
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property, partial
@@ -570,12 +570,13 @@ def _bands(outcome: StudyResult) -> Bands:
 def side_by_side(
     work: Callable[[Thing], Result], things: Iterable[Thing], *, workers: int
 ) -> Iterator[Result]:
-    """``map(work, things)``, by `workers` processes where there are more than one.
+    """Return ``map(work, things)``, by `workers` processes where there are more than one.
 
     Parameters
     ----------
     work : callable
-        Importable by name; it and what it takes and gives can be sent to another process.
+        It and what it takes and gives can be sent to another process; a plain script needs no
+        guard around its main part.
     things : iterable
         Drawn on only as fast as they are worked on.
     workers : int
@@ -589,20 +590,15 @@ def side_by_side(
     if workers == 1:
         yield from map(work, things)
         return
-    from concurrent.futures import Future, ProcessPoolExecutor
-    from concurrent.futures.process import BrokenProcessPool
-    from multiprocessing import get_context
+    from joblib import Parallel, delayed
+    from joblib.externals.loky.process_executor import TerminatedWorkerError
 
+    pool = Parallel(
+        n_jobs=workers, backend="loky", return_as="generator", pre_dispatch=_AHEAD * workers
+    )
     try:
-        with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-            waiting: deque[Future[Result]] = deque()
-            for thing in things:
-                waiting.append(pool.submit(work, thing))
-                if len(waiting) > _AHEAD * workers:
-                    yield waiting.popleft().result()
-            while waiting:
-                yield waiting.popleft().result()
-    except BrokenProcessPool:
+        yield from pool(delayed(work)(thing) for thing in things)
+    except TerminatedWorkerError:
         raise HairtoneError(
             "process-lost",
             "A process of the analysis was ended from outside; memory may have run out.",

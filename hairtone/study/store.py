@@ -15,127 +15,24 @@ import hashlib
 import os
 import socket
 import sqlite3
-import sys
-import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Final
 
+from filelock import FileLock, Timeout
+
 from hairtone.errors import StoreError
 from hairtone.study.files import remove_parts, storage_error, write_atomically
 from hairtone.study.records import Packed
 
-_FAR: Final = 1 << 30  # the byte that is locked on Windows, far from the text others read
 _PAUSE_S: Final = 0.2  # between two tries; our choice
-
-
-class WriterLock:
-    """A study's writer lock, as a context.
-
-    Parameters
-    ----------
-    path : Path
-        The lock file.
-    wait_s : float, optional
-        How long to wait for another writer. [s]
-
-    Raises
-    ------
-    StoreError
-        On entering: another process is writing, or the folder cannot be written to.
-    """
-
-    def __init__(self, path: Path, *, wait_s: float = 0.0) -> None:
-        self._path = path
-        self._wait_s = wait_s
-        self._handle = -1
-
-    def __enter__(self) -> WriterLock:
-        try:
-            self._path.parent.mkdir(parents=True, exist_ok=True)
-            self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644)
-        except OSError as error:
-            raise storage_error(error, self._path) from error
-        until = time.monotonic() + self._wait_s
-        while not _try_lock(self._handle):
-            if time.monotonic() >= until:
-                holder = _holder(self._handle)
-                os.close(self._handle)
-                raise StoreError(
-                    "store-locked",
-                    f"Another run is writing to this study ({holder}).",
-                    where=self._path.parent.name,
-                    remedy="Wait until it has ended, or stop it, and run the command again.",
-                )
-            time.sleep(_PAUSE_S)
-        self._sign()
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        try:
-            os.ftruncate(self._handle, 0)
-        except OSError:
-            pass  # a full or failing disk: the text is only for people
-        finally:
-            os.close(self._handle)
-
-    def _sign(self) -> None:
-        """Write down who holds the lock, for the message of a second run."""
-        now = dt.datetime.now().astimezone().isoformat(timespec="seconds")
-        text = f"host {socket.gethostname()}, process {os.getpid()}, since {now}"
-        try:
-            os.ftruncate(self._handle, 0)
-            os.pwrite(self._handle, text.encode(), 0) if hasattr(os, "pwrite") else os.write(
-                self._handle, text.encode()
-            )
-        except OSError as error:
-            os.close(self._handle)
-            raise storage_error(error, self._path, needed=len(text)) from error
-
-
-def _holder(handle: int) -> str:
-    try:
-        os.lseek(handle, 0, os.SEEK_SET)
-        return os.read(handle, 300).decode("utf-8", "replace") or "its name is not known"
-    except OSError:
-        return "its name is not known"
-
-
-if sys.platform == "win32":
-    import msvcrt
-
-    def _try_lock(handle: int) -> bool:
-        os.lseek(handle, _FAR, os.SEEK_SET)
-        try:
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
-        except OSError:
-            return False
-        finally:
-            os.lseek(handle, 0, os.SEEK_SET)
-        return True
-
-else:
-    import fcntl
-
-    def _try_lock(handle: int) -> bool:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return False
-        return True
-
-
+NAMELESS: Final = "its name is not known"
+LOCK: Final = "writer.lock"
 SCHEMA: Final = 1
 STORE: Final = "results.sqlite"
 BACKUP: Final = "results-backup.sqlite"
-LOCK: Final = "writer.lock"
 DRAWS: Final = "draws"
 _BUSY_S: Final = 30.0  # longest wait for a reader's lock; our choice
 _APPLICATION: Final = 0x68743031  # "ht01": tells the file from any other SQLite file
@@ -155,6 +52,74 @@ MIGRATIONS: Final[dict[int, Callable[[sqlite3.Connection], None]]] = {}
 _EARLIEST: Final = dt.date(2026, 1, 1)  # before this program was written
 _LATEST: Final = dt.date(2037, 12, 31)  # a 32-bit clock ends on 2038-01-19
 _NETWORK: Final = frozenset({"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "fuse.sshfs", "afs"})
+
+
+class WriterLock:
+    """A study's writer lock, as a context; the system drops it when its process ends.
+
+    Parameters
+    ----------
+    path : Path
+        The lock file. What it holds is for people: who has the lock.
+    wait_s : float, optional
+        How long to wait for another writer. [s]
+
+    Raises
+    ------
+    StoreError
+        On entering: another process is writing, or the folder cannot be written to.
+    """
+
+    def __init__(self, path: Path, *, wait_s: float = 0.0) -> None:
+        self._path = path
+        self._lock = FileLock(path, timeout=wait_s, poll_interval=_PAUSE_S, mode=0o644)
+
+    @property
+    def _signature(self) -> Path:
+        return self._path.with_suffix(".holder")
+
+    def __enter__(self) -> WriterLock:
+        try:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            self._lock.acquire()
+        except Timeout:
+            raise StoreError(
+                "store-locked",
+                f"Another run is writing to this study ({_holder(self._signature)}).",
+                where=self._path.parent.name,
+                remedy="Wait until it has ended, or stop it, and run the command again.",
+            ) from None
+        except OSError as error:
+            raise storage_error(error, self._path) from error
+        self._sign()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        with contextlib.suppress(OSError):  # the text is only for people
+            self._signature.unlink(missing_ok=True)
+        self._lock.release()
+
+    def _sign(self) -> None:
+        """Write down who holds the lock, for the message of a second run."""
+        now = dt.datetime.now().astimezone().isoformat(timespec="seconds")
+        text = f"host {socket.gethostname()}, process {os.getpid()}, since {now}"
+        try:
+            self._signature.write_text(text, encoding="utf-8")
+        except OSError as error:
+            self._lock.release()
+            raise storage_error(error, self._path, needed=len(text)) from error
+
+
+def _holder(signature: Path) -> str:
+    try:
+        return signature.read_text(encoding="utf-8", errors="replace")[:300] or NAMELESS
+    except OSError:
+        return NAMELESS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

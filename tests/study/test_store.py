@@ -478,17 +478,18 @@ def test_a_second_lock_waits_its_time_and_a_text_that_cannot_be_written_frees_it
     with WriterLock(path), pytest.raises(StoreError, match="Another run"):
         WriterLock(path, wait_s=0.3).__enter__()
 
-    def full(*args):
+    def full(*args, **options):
         raise OSError(errno.ENOSPC, "full")
 
     with monkeypatch.context() as patch:
-        patch.setattr("hairtone.study.store.os.ftruncate", full)
+        patch.setattr("hairtone.study.store.Path.write_text", full)
         with pytest.raises(StoreError, match="disk is full"):
             WriterLock(path).__enter__()
 
+    holder = path.with_suffix(".holder")
     with WriterLock(path):
-        assert "process" in path.read_text()
-    assert path.read_text() == ""
+        assert "process" in holder.read_text()
+    assert not holder.exists()
 
 
 def test_a_photo_that_could_not_be_read_is_kept_and_not_registered(tmp_path):
@@ -547,7 +548,7 @@ def test_reading_a_stored_study_needs_no_right_to_write(tmp_path, monkeypatch):
     def forbidden(*args, **options):
         raise OSError(errno.EROFS, "Read-only file system")
 
-    monkeypatch.setattr("hairtone.study.store.os.open", forbidden)
+    monkeypatch.setattr("hairtone.study.store.FileLock.acquire", forbidden)
     second = measured(folder)
     write_study(folder, series(line="1,2 3,4"))
 
