@@ -182,7 +182,9 @@ def test_a_comparison_shows_difference_margin_and_verdict():
     assert "a against b" in words(picture)
     assert "roots to ends" in words(picture)
     assert "just coloured" in words(picture)
-    assert "less even" in [t.get_text() for t in picture.axes[0].child_axes[0].get_yticklabels()]
+    assert "a reads higher than b" in [
+        t.get_text() for t in picture.axes[0].child_axes[0].get_yticklabels()
+    ]
 
 
 def test_the_hair_map_keeps_its_scale_and_leaves_the_board_out():
