@@ -11,10 +11,11 @@ from hairtone.colorimetry import Floats
 from hairtone.hair.colours import LEVEL_STEP, CellSums
 from hairtone.hair.places import end_limits, with_ends_held
 from hairtone.hair.shading import Shading, fit_shading
-from hairtone.hair.shine import Shine, fit_shine
+from hairtone.hair.shine import Shine, fit_shine, without_glare
 
 RESAMPLES: Final = 200  # of the lanes; our choice: SDs repeat to 5 %
 GREY: Final = 0.08  # chroma over luminance; under it colour says little about highlights
+SURE: Final = 0.95  # chance of highlights from which on a polarised photo is doubted; our choice
 UNSEEN: Final = 0.08  # of the highlights taken out: error of their shape
 HAIR_COLOURED: Final = 0.36  # SD of the share of highlights that carries the hair's own chroma
 LAMP_COLOUR: Final = 0.03  # SD of each channel of the lamp's colour, relative
@@ -39,6 +40,9 @@ class Body:
         The hair is so near grey that its highlights are told by their spread alone.
     shading : Shading
         Fall of light across the strand.
+    unlooked : float
+        Largest share of a bin's light that looks like highlights and was left, as the photo was
+        taken through crossed polarisers; 0 in other photos.
     """
 
     linear: Floats
@@ -46,6 +50,7 @@ class Body:
     shine: Shine
     is_grey: bool
     shading: Shading
+    unlooked: float = 0.0
 
     @property
     def facts(self) -> dict[str, object]:
@@ -60,7 +65,9 @@ class Body:
         }
 
 
-def find_body(sums: CellSums, field: Floats, across: Floats, *, seed: int) -> Body:
+def find_body(
+    sums: CellSums, field: Floats, across: Floats, *, seed: int, polarised: bool = False
+) -> Body:
     """Body colour of each bin.
 
     Parameters
@@ -73,12 +80,16 @@ def find_body(sums: CellSums, field: Floats, across: Floats, *, seed: int) -> Bo
         Place of each lane, -1 .. 1.
     seed : int
         Of the resampling.
+    polarised : bool, optional
+        The photo was taken through crossed polarisers: nothing is taken for highlights.
     """
     light = sums.light / field[..., None, None]
     shading = fit_shading(sums.count, light.mean(axis=3), across)
     flat = light / np.exp(shading.log)[:, None, None]
     count, by_level = _by_bin(sums.count, flat, np.log(field) + shading.log)
     shine = fit_shine(count, by_level, seed=seed)
+    unlooked = float(shine.share.max()) if polarised and shine.chance > SURE else 0.0
+    shine = without_glare(shine) if polarised else shine
     levels = np.ones(light.shape[2])
     cells, pixels = levels @ light, sums.count @ levels
     mean = by_level.sum(axis=1) / np.maximum(count.sum(axis=1), 1)[:, None]
@@ -93,6 +104,7 @@ def find_body(sums: CellSums, field: Floats, across: Floats, *, seed: int) -> Bo
         shine=shine,
         is_grey=saturation < GREY,
         shading=shading,
+        unlooked=unlooked,
     )
 
 

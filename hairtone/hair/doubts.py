@@ -63,6 +63,14 @@ def profile_flags(
 
 def _shine(body: Body, limits: Mapping[str, float]) -> Flag | None:
     """A flag where the interval had to grow for glare, a note where it was only taken out."""
+    if body.unlooked > limits["note_shine_above"]:
+        return Flag(
+            code="glare-despite-polarisers",
+            says=f"The study says that polarisers kept glare out, and yet up to "
+            f"{100 * body.unlooked:.0f} % of the light of a place looks like glare. It was left.",
+            remedy="Turn the polariser before the lens until the hair looks dullest, or take "
+            "'polarised' out of study.toml.",
+        )
     most, doubt = float(body.shine.share.max()), body.shine.doubt
     is_doubtful = doubt > limits["flag_shine_doubt_above"]
     if not is_doubtful and most <= limits["note_shine_above"]:

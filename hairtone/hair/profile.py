@@ -34,12 +34,19 @@ from hairtone.photo.types import Photo
 STEP: Final = 0.01  # of a bin's light; least step of the slope of Lab by light
 DRAW_STRIDE: Final = 3  # bins between those that the calibration's draws are asked for
 SLOPE_STRIDE: Final = 4  # bins between the slopes that are read
+UNCURED: Final = 0.5  # of half the difference of a turned pair that may be no fault of the frame
+TURNED_APART: Final = 11.34  # squared, in SDs; 99 % of a normal law in three dimensions: chi-square
 KNEE: Final = 6 / 29  # cube root of light where L*a*b* turns straight; ISO/CIE 11664-4
 BLACK: Final = np.array([16.0, 0.0, 0.0])
 
 
 def measure_profile(
-    photo: Photo, calibration: Calibration, light: LightField, strand: Strand
+    photo: Photo,
+    calibration: Calibration,
+    light: LightField,
+    strand: Strand,
+    *,
+    polarised: bool = False,
 ) -> Profile:
     """Body colour in 60 bins from roots to ends, mirror highlights left out.
 
@@ -52,6 +59,8 @@ def measure_profile(
         The photo, and what its chart and board told.
     strand : Strand
         Which hair.
+    polarised : bool, optional
+        Lamps and camera looked through crossed polarisers: nothing is taken for glare.
 
     Raises
     ------
@@ -61,7 +70,7 @@ def measure_profile(
         ``shadow-between``: it and the chart lie in different light.
     """
     model = calibration.model
-    cells, sums, body, notes = _body_of(photo, model, light, strand)
+    cells, sums, body, notes = _body_of(photo, model, light, strand, polarised=polarised)
     middles = cells.centres.reshape(BINS, -1, 2).mean(axis=1)
     light, doubts = light_of_strand(light, strand, middles)
     white = lamp_white(model)
@@ -103,7 +112,12 @@ def body_light(photo: Photo, calibration: Calibration, light: LightField, strand
 
 
 def _body_of(
-    photo: Photo, model: ColourModel, light: LightField, strand: Strand
+    photo: Photo,
+    model: ColourModel,
+    light: LightField,
+    strand: Strand,
+    *,
+    polarised: bool = False,
 ) -> tuple[Cells, CellSums, Body, tuple[Flag, ...]]:
     """The strand's cells, what lies in them, its body light, and notes of places left out."""
     if strand.error is not None:
@@ -119,7 +133,7 @@ def _body_of(
     board = board_beside(photo, model, light, strand, white=white)
     sums, cover = hair_alone(sums, field, board)
     sums, notes = without_strange_ends(sums)
-    body = find_body(sums, field, cells.across, seed=seed_of(photo))
+    body = find_body(sums, field, cells.across, seed=seed_of(photo), polarised=polarised)
     if cover is not None:
         draws = shaken_by_cover(body.draws, cover, seed=seed_of(photo))
         body = dataclasses.replace(body, draws=draws)
@@ -206,3 +220,83 @@ def _moved_lab(model: ColourModel, linear: Floats, moved: Floats) -> Floats:
 def _covariances(residuals: Floats) -> NDArray[np.float64]:
     """Covariance of each bin, shape (60, 3, 3)."""
     return np.asarray(np.einsum("rbi,rbj->bij", residuals, residuals) / len(residuals))
+
+
+def join_turned(first: Profile, second: Profile) -> Profile:
+    """One colour along the hair from two photos of the same lay, the second one turned by 180°.
+
+    What belongs to the hair lies alike in both, roots first. What belongs to the frame (a lamp's
+    fall that the board did not show, glare that was taken for hair) lies the other way round, so
+    that in the mean of both it is the same at roots and ends. What lies alike on either side of
+    the middle stays.
+
+    Parameters
+    ----------
+    first, second : Profile
+        Of the same hair for the same viewing, each roots first.
+
+    Returns
+    -------
+    Profile
+        Their mean. Its sampling draws hold, beside half of what each is unsure of, the part of
+        their disagreement that may not be the frame's; its calibration counts as one photo's, as
+        one camera misreads both alike. Flagged ``turned-disagree`` where they differ by more than
+        their intervals.
+    """
+    if first.viewing != second.viewing or first.lab.shape != second.lab.shape:
+        raise ValueError("Both profiles must have the same places and the same viewing.")
+    lab = (first.lab + second.lab) / 2
+    apart = (first.lab - second.lab) / 2
+    off = [np.asarray(p.draws, np.float64) - p.lab for p in (first, second)]
+    shaken = [_sampled(p) for p in (first, second)]
+    rng = np.random.default_rng(0)
+    unsure = UNCURED * rng.standard_normal((len(shaken[0]), 1, 1)) * apart
+    sampled = lab + (shaken[0] + shaken[1]) / 2 + unsure
+    return Profile(
+        position=first.position,
+        lab=lab,
+        sampling_covariance=_covariances(sampled - lab),
+        draws=(lab + (off[0] + off[1]) / np.sqrt(2)).astype(np.float32),
+        viewing=first.viewing,
+        pixels=first.pixels + second.pixels,
+        flags=first.flags + second.flags + _disagreement(first, second),
+        sampling_draws=sampled.astype(np.float32),
+        facts={"turned": [dict(first.facts), dict(second.facts)]},
+    )
+
+
+def _sampled(profile: Profile) -> Floats:
+    """The sampling draws of a profile about its colour, shape (R, n, 3)."""
+    if profile.sampling_draws is None:
+        raise ValueError("A profile without sampling draws cannot be joined with another.")
+    return np.asarray(profile.sampling_draws, np.float64) - profile.lab
+
+
+def _disagreement(first: Profile, second: Profile) -> tuple[Flag, ...]:
+    """A flag where ends differ from roots otherwise in one photo than in the other."""
+    gaps, covariance = [], np.zeros((3, 3))
+    for profile in (first, second):
+        gaps.append(_ends_over_roots(profile.lab))
+        for draws in (_sampled(profile), np.asarray(profile.draws, np.float64) - profile.lab):
+            rest = _ends_over_roots(draws)
+            covariance += rest.T @ rest / len(rest)
+    apart = gaps[0] - gaps[1]
+    size = float(apart @ np.linalg.solve(covariance + 1e-6 * np.eye(3), apart))
+    if size <= TURNED_APART:
+        return ()
+    return (
+        Flag(
+            code="turned-disagree",
+            says=f"The two photos of this lay, one of them turned, differ by more than their "
+            f"intervals: L* of ends over roots is {gaps[0][0]:+.1f} in one and "
+            f"{gaps[1][0]:+.1f} in the other. Their mean may still be off.",
+            remedy="See that the same hair lies untouched in both, use larger, softer lights, and "
+            "photograph the pair again.",
+        ),
+    )
+
+
+def _ends_over_roots(lab: Floats) -> Floats:
+    """Mean of the last third of places less that of the first, shape (..., 3)."""
+    third = lab.shape[-2] // 3
+    return np.asarray(lab[..., -third:, :].mean(axis=-2) - lab[..., :third, :].mean(axis=-2))

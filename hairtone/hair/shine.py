@@ -11,7 +11,8 @@ light, that of the lamp, and how unlike its fibres are.
   the gap moves towards the lamp's, and the gap moves apart from the mean.
 
 Up to `EFFECTS` things happen along the hair besides slow change: each is nothing, a bell of glare,
-or a bell or step of the hair's own, of every place, width and size (a sum of single effects [1]_).
+or a bell, step or slope of the hair's own, of every place, width and size (a sum of single effects
+[1]_). The first may also be glare of whatever shape the light itself has: broad sheen is no bell.
 Nothing is chosen: each possibility counts by how likely it makes all that is seen. What is seen
 scatters along the hair, alike in neighbours, and changes slowly, both by amounts that are averaged
 over as well. Where nothing tells glare from the hair's own change, both stay.
@@ -29,6 +30,7 @@ References
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
@@ -54,7 +56,7 @@ STRENGTHS: Final = (
     1.2,
     2.4,
 )  # of glare, over the hair's median light
-SHAPED: Final = 0.35  # of glare that has the shape of the light itself, whatever that is,
+SHAPED: Final = 0.1  # of glare that has the shape of the light itself, whatever that is,
 SHARES: Final = (0.8, 1.0)  # and how much of what rises above the hair's least light
 RISE: Final = 0.1  # of its height at which a rise ends
 ROOM: Final = (0.08, 1.5)  # a bell is not asked that rises above this, and this times the light
@@ -143,6 +145,8 @@ def fit_shine(count: Floats, light: Floats, *, seed: int = 0) -> Shine:
         Pixels by brightness.
     light : ndarray, shape (bins, levels, 3)
         Their summed light, lamp's white = (1, 1, 1), light field and shading divided out.
+    seed : int, optional
+        Of the draws.
     """
     mean = light.sum(axis=1) / np.maximum(count.sum(axis=1), 1)[:, None]
     mean = np.maximum(mean, 1e-6)
@@ -154,23 +158,39 @@ def fit_shine(count: Floats, light: Floats, *, seed: int = 0) -> Shine:
     seen = luminance / scale
     glare = _find_glare(_seen(count, light, scale))
     highlights = np.clip(glare.light, 0, MOST * seen)
-    draws = glare.draws(np.random.default_rng(seed), RESAMPLES)
-    draws = _widened(np.clip(draws, 0, MOST * seen), highlights, seen)
-    share = highlights / seen
-    left = np.log1p(-np.clip(draws / seen, 0, MOST))
-    thirds = left.reshape(len(left), 3, -1).mean(axis=2)
+    draws = np.clip(glare.draws(np.random.default_rng(seed), RESAMPLES), 0, MOST * seen)
+    draws = _widened(draws, highlights, seen)
     usual, all_along = _common(gap / mean, mean)
     return Shine(
         colour=colour,
         luminance=highlights * scale,
-        share=share,
+        share=highlights / seen,
         sd=np.sqrt(np.square(draws - highlights).mean(axis=0)) / seen,
         draws=draws * scale,
         chance=glare.chance,
-        doubt=float((thirds[:, 0] - thirds[:, 2]).std()),
+        doubt=_doubt(draws / seen),
         all_along=all_along,
         spread=usual,
     )
+
+
+def without_glare(shine: Shine) -> Shine:
+    """The same hair under crossed polarisers: nothing of it is glare, whatever it looks like."""
+    nothing = np.zeros_like(shine.luminance)
+    return dataclasses.replace(
+        shine,
+        luminance=nothing,
+        share=nothing,
+        sd=nothing,
+        draws=np.zeros_like(shine.draws),
+        doubt=0.0,
+    )
+
+
+def _doubt(shares: Floats) -> float:
+    """SD of the log light that is left of roots over ends, shares of shape (R, bins)."""
+    left = np.log1p(-np.clip(shares, 0, MOST)).reshape(len(shares), 3, -1).mean(axis=2)
+    return float((left[:, 0] - left[:, 2]).std())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -347,7 +367,7 @@ def _find_glare(seen: _Seen) -> _Glare:
         before = sum(effect.glare for effect in found)
         for number in range(EFFECTS):
             rest = found[:number] + found[number + 1 :]
-            found[number] = _effect(seen, rest)
+            found[number] = _effect(seen, rest, is_first=number == 0)
             if found[number].nothing > STOP:
                 found[number + 1 :] = [_Effect.none()] * (EFFECTS - 1 - number)
                 break
@@ -357,17 +377,22 @@ def _find_glare(seen: _Seen) -> _Glare:
     return _Glare(light=np.asarray(light), effects=tuple(found))
 
 
-def _effect(seen: _Seen, rest: list[_Effect]) -> _Effect:
-    """What one effect may be, the others as they are on average."""
+def _effect(seen: _Seen, rest: list[_Effect], *, is_first: bool) -> _Effect:
+    """What one effect may be, the others as they are on average.
+
+    Only the first may have the light's own shape: what is left of the light after it has the shape
+    of the hair's own change as well.
+    """
     others = np.asarray(sum(effect.glare for effect in rest))
     moved = np.asarray(sum(effect.own for effect in rest))
     light = np.maximum(seen.light - others, 0.05)
-    shaped, kept = _shaped(light), _possible(light)
+    shaped, kept = _shaped(light)[: None if is_first else 1], _possible(light)
     bells = np.vstack([shaped, _glare_bells(PLACES)[kept]])
     fit, by_light = _glare_evidence(seen, np.vstack([others + bells, others]), moved, others)
     own_fit, own_light, shapes = _own_evidence(seen, others, moved)
     rare = np.tile(_bells(PLACES)[1] - np.log(len(STRENGTHS)), len(STRENGTHS))[kept]
-    rare = np.append(np.full(len(shaped), np.log(SHAPED / len(shaped))), np.log(1 - SHAPED) + rare)
+    some = SHAPED if is_first else 1e-9
+    rare = np.append(np.full(len(shaped), np.log(some / len(shaped))), np.log(1 - some) + rare)
     # glare of the light's own shape is fitted to it: its light may not speak for it any more
     # than it speaks for the hair's own change
     fit[: len(shaped)] += by_light[-1] + np.logaddexp(0, own_light) - by_light[: len(shaped)]
