@@ -22,6 +22,7 @@ from scoring import Score, mean_and_p95
 from hairtone.calibration import solve
 from hairtone.calibration.light import unknown_light
 from hairtone.hair import body
+from hairtone.hair.shine import without_glare
 
 Off = Callable[[], contextlib.AbstractContextManager[Any]]
 
@@ -35,8 +36,7 @@ def _no_light_field(photo: Any, reading: Any, *_: Any, **__: Any) -> Any:
 
 
 def _shine_left_in(*arguments: Any, **numbers: Any) -> Any:
-    found = FIT_SHINE(*arguments, **numbers)
-    return dataclasses.replace(found, luminance=0 * found.luminance, share=0 * found.share)
+    return without_glare(FIT_SHINE(*arguments, **numbers))
 
 
 def _shading_left_in(*arguments: Any, **numbers: Any) -> Any:

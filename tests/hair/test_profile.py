@@ -23,7 +23,8 @@ from hairtone.hair.cells import BINS, strand_cells
 from hairtone.hair.colours import cell_sums, distinct
 from hairtone.hair.finder import find_strands, strand_along
 from hairtone.hair.lamp import lamp_white
-from hairtone.hair.profile import _brightened, measure_profile, seed_of
+from hairtone.hair.profile import _brightened, join_turned, measure_profile, seed_of
+from hairtone.hair.types import Profile
 
 RED, BROWN, GREY = (30.0, 22.0, 12.0), (35.0, 8.0, 14.0), (62.0, 0.5, 4.0)
 LINE = [(700, 130), (690, 800)]
@@ -301,3 +302,69 @@ def test_brighter_light_gives_the_colour_that_its_tristimulus_values_do(lightnes
     white = np.ones(3)
     known = xyz_to_lab(lab_to_xyz(lab, white=white) * gain, white=white)
     assert np.abs(found - known).max() < 1e-9
+
+
+def profile_with(lab, *, sd=0.3, seed=0):
+    """A profile of that colour, its draws shaken along the hair and by the calibration."""
+    rng = np.random.default_rng(seed)
+    tilt = np.linspace(-1, 1, BINS)[:, None]
+    shaken = lab + sd * rng.standard_normal((200, 1, 3)) * tilt
+    draws = lab + 0.5 * rng.standard_normal((DRAWS, 1, 3))
+    rest = shaken - lab
+    return Profile(
+        position=(np.arange(BINS) + 0.5) / BINS,
+        lab=lab,
+        sampling_covariance=np.einsum("rbi,rbj->bij", rest, rest) / 200,
+        draws=draws.astype(np.float32),
+        viewing=calibration().viewing,
+        pixels=np.full(BINS, 100),
+        sampling_draws=shaken.astype(np.float32),
+    )
+
+
+def test_what_belongs_to_the_frame_cancels_in_a_turned_pair():
+    """Light that falls along the frame lies the other way round on hair that was turned: exactly
+    gone from roots to ends, and what the hair itself does stays."""
+    places = np.linspace(0, 1, BINS)[:, None]
+    own = np.array([30.0, 10.0, 8.0]) + 6 * places * np.array([1.0, 0.2, 0.1])
+    fault = 0.8 * (places - 0.5) * np.array([1.0, 0.0, 0.0])
+
+    joined = join_turned(profile_with(own + fault), profile_with(own - fault, seed=1))
+
+    assert joined.lab == pytest.approx(own, abs=1e-9)
+    assert not joined.flags
+
+
+def test_a_turned_pair_is_surer_than_either_photo_where_they_agree():
+    own = np.full((BINS, 3), 30.0)
+    single = profile_with(own)
+
+    joined = join_turned(single, profile_with(own, seed=1))
+
+    ends = [p.sampling_draws[:, 40:].mean(axis=1).std(axis=0).max() for p in (single, joined)]
+    assert ends[1] < 0.85 * ends[0]
+    # one camera misreads both photos alike: a mean of two is no better in that
+    assert joined.draws.std(axis=0).mean() == pytest.approx(
+        single.draws.std(axis=0).mean(), rel=0.3
+    )
+
+
+def test_a_turned_pair_that_disagrees_is_flagged():
+    own = np.full((BINS, 3), 30.0)
+    other = own + np.linspace(-4, 4, BINS)[:, None] * np.array([1.0, 0.0, 0.0])
+
+    joined = join_turned(profile_with(own), profile_with(other, seed=1))
+
+    assert [flag.code for flag in joined.flags] == ["turned-disagree"]
+    assert joined.sampling_draws[:, 40:].mean(axis=1).std(axis=0)[0] > 0.3
+
+
+def test_nothing_is_taken_for_glare_behind_polarisers_and_what_looks_like_it_is_flagged():
+    shiny = Tress(line=LINE, labs=[RED], shine=0.08, shine_at=0.5)
+    photo, _, _ = draw([shiny])
+    strand = strand_along(photo, LINE, width=60)
+
+    profile = measure_profile(photo, calibration(), light_field(), strand, polarised=True)
+
+    assert profile.facts["shine_mean"] == 0.0
+    assert "glare-despite-polarisers" in {flag.code for flag in profile.flags}

@@ -8,7 +8,6 @@ import pytest
 from hair.test_scenes import shot, zones
 
 from hairtone.colorimetry import delta_e
-from hairtone.hair.bands import find_bands
 from hairtone.hair.cells import strand_cells
 from hairtone.hair.colours import cell_sums
 from hairtone.hair.finder import strand_along
@@ -130,45 +129,77 @@ def test_bleached_lengths_are_no_highlights(onset):
         assert delta_e(found[0], found[2]) == pytest.approx(change, rel=0.1, abs=0.3)
 
 
-@pytest.mark.parametrize("bend", [1, 3])
-def test_two_bands_are_told_with_what_is_not_known_of_them(bend):
-    """A strong and a faint band on a body that follows its chroma, which bends along the hair.
+def pixels_of(own, glare, *, colour=(1.2, 1.0, 0.8), texture=0.2, glints=1.0, seed=0):
+    """Pixels by brightness of 60 places whose fibres are drawn one by one: (60, 40), (60, 40, 3).
 
-    The truth lies within two SDs everywhere, the hundredth of scatter that a body is granted among
-    them, and the strong band's light is right to a tenth.
+    `own` multiplies the light of all fibres of a place; `glare` adds lamp light to some.
     """
-    chroma = 0.1 * np.tanh(bend * PLACES)
-    true = 0.3 * np.exp(-0.5 * ((np.arange(60) - 14) / 4) ** 2)
-    true += 0.08 * np.exp(-0.5 * ((np.arange(60) - 45) / 6) ** 2)
-    seen = 1 + 0.8 * chroma + true
-    scale = np.median(seen)
-
-    bands = find_bands(seen / scale, np.stack([chroma, -0.5 * chroma], axis=1) / scale)
-
-    found, sd = scale * bands.light.sum(axis=0), scale * np.sqrt(bands.variance.sum(axis=0))
-    assert (np.abs(found - true) < 2 * np.hypot(sd, 0.01)).all()
-    assert found[:30].sum() == pytest.approx(true[:30].sum(), rel=0.1)
-    assert (bands.absent < 0.5).sum() >= 2
-
-
-def test_a_body_without_bands_leaves_none():
-    chroma = 0.1 * np.tanh(3 * PLACES)
-    rng = np.random.default_rng(5)
-    seen = (1 + 0.8 * chroma) * (1 + 0.005 * rng.standard_normal(60))
-
-    bands = find_bands(seen, np.stack([chroma, -0.5 * chroma], axis=1))
-
-    assert bands.light.sum(axis=0).max() < 0.01
-    assert bands.absent.min() > 0.5
+    rng = np.random.default_rng(seed)
+    fibres = 400
+    own_light = np.exp(texture * rng.standard_normal((60, fibres)) - texture**2 / 2)
+    extra = rng.gamma(glints, 1 / glints, (60, fibres)) * glare[:, None]
+    light = 0.05 * ((own[:, None] * own_light)[..., None] * np.array(colour) + extra[..., None])
+    level = np.clip(np.round((np.log(light.mean(axis=2)) + 5.0) / 0.1), 0, 39).astype(int)
+    count, summed = np.zeros((60, 40)), np.zeros((60, 40, 3))
+    place = np.broadcast_to(np.arange(60)[:, None], level.shape)
+    np.add.at(count, (place, level), 1.0)
+    np.add.at(summed, (place, level), light)
+    return count, summed
 
 
-def test_places_without_light_leave_the_bands_finite():
-    """Black things across the hair, a strip on a chart: no light there, and no sum fails."""
-    seen = np.ones(60)
-    seen[20:24], seen[40:] = 1e-7, 3.0
+GREY = (1.01, 1.0, 0.99)
 
-    bands = find_bands(seen, np.stack([0.1 * seen, -0.1 * seen], axis=1))
 
-    assert np.isfinite(bands.light).all()
-    assert np.isfinite(bands.rest).all()
-    assert (bands.variance >= 0).all()
+@pytest.mark.parametrize("colour", [GREY, (1.3, 1.0, 0.7)], ids=["grey", "red"])
+@pytest.mark.parametrize("factor", [0.6, 1.6])
+def test_hair_that_grows_lighter_is_no_glare(colour, factor):
+    """A matte slope over the whole length, up to 1.6 times: at most 2 % of the light is taken."""
+    own = factor ** np.linspace(0, 1, 60)
+
+    shine = fit_shine(*pixels_of(own, np.zeros(60), colour=colour))
+
+    assert shine.share.max() < 0.02
+
+
+@pytest.mark.parametrize("colour", [GREY, (1.3, 1.0, 0.7)], ids=["grey", "red"])
+def test_glare_that_some_fibres_catch_is_taken_out(colour):
+    """A band of up to a third of the light: within a quarter of itself where it is strongest."""
+    glare = 0.5 * np.exp(-0.5 * ((np.arange(60) - 20) / 5.0) ** 2)
+
+    shine = fit_shine(*pixels_of(np.ones(60), glare, colour=colour, texture=0.1))
+
+    assert shine.share[20] == pytest.approx(glare[20] / (1 + glare[20]), rel=0.25)
+    assert shine.share[45:].max() < 0.02
+
+
+def test_where_nothing_tells_glare_from_the_hair_both_stay_possible():
+    """Grey hair, glare as even as the light of its fibres: two SDs of the draws reach the truth."""
+    glare = 0.15 * np.exp(-0.5 * ((np.arange(60) - 50) / 12.0) ** 2)
+    misses = 0
+    for seed in range(8):
+        count, light = pixels_of(np.ones(60), glare, colour=GREY, glints=4.0, seed=seed)
+        shine = fit_shine(count, light)
+        mean = 0.05 * (1 + glare)
+        drawn = np.log1p(-shine.draws / mean).reshape(-1, 3, 20).mean(axis=2)
+        true = np.log(1 / (1 + glare)).reshape(3, 20).mean(axis=1)
+        off = np.log1p(-shine.luminance / mean).reshape(3, 20).mean(axis=1) - true
+        misses += abs(off[2] - off[0]) > 2 * max((drawn[:, 2] - drawn[:, 0]).std(), 0.01)
+    assert misses <= 2
+
+
+def test_places_without_light_leave_everything_finite():
+    """Black things across the hair: no light there, and no sum fails."""
+    count, light = pixels_of(np.ones(60), np.zeros(60))
+    light[20:24] = 0.0
+
+    shine = fit_shine(count, light)
+
+    assert np.isfinite(shine.draws).all()
+    assert np.isfinite(shine.luminance).all()
+    assert (shine.luminance >= 0).all()
+
+
+def test_the_draws_repeat_with_their_seed():
+    pixels = pixels_of(np.ones(60), 0.2 * np.ones(60))
+
+    assert np.array_equal(fit_shine(*pixels, seed=3).draws, fit_shine(*pixels, seed=3).draws)
