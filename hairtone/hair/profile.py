@@ -256,13 +256,21 @@ def join_turned(first: Profile, second: Profile) -> Profile:
         position=first.position,
         lab=lab,
         sampling_covariance=_covariances(sampled - lab),
-        draws=(lab + (off[0] + off[1]) / np.sqrt(2)).astype(np.float32),
+        draws=(lab + _as_one(off)).astype(np.float32),
         viewing=first.viewing,
         pixels=first.pixels + second.pixels,
         flags=first.flags + second.flags + _disagreement(first, second),
+        spread=first.spread,
         sampling_draws=sampled.astype(np.float32),
         facts={"turned": [dict(first.facts), dict(second.facts)]},
     )
+
+
+def _as_one(off: list[Floats]) -> Floats:
+    """The mean of what two photos' calibrations are off by, as large as one photo's."""
+    mean = (off[0] + off[1]) / 2
+    size = np.sqrt(np.mean([(each**2).mean() for each in off]) / max((mean**2).mean(), 1e-12))
+    return np.asarray(size * mean)
 
 
 def _sampled(profile: Profile) -> Floats:
