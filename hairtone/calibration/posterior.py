@@ -47,9 +47,7 @@ GLOSS: Final = (0.0012, 0.004)
 GLOSS_SHARED: Final = 0.98  # gloss has the lamp's colour
 LEAST_SD: Final = 0.0003
 CLIPPED_SD: Final = 0.05  # of a channel at the bottom of the scale; our choice
-MOST_ABOVE: Final = (
-    1.0  # light of white by which a burnt channel may lie above its code; our choice
-)
+MOST_ABOVE: Final = 1.0  # of white that a burnt channel may lie above its code; our choice
 # guesses at the SD of the discrepancy, of cube roots of light: RAW, encoded; our choice
 FIELD_SD: Final = {True: (0.001,), False: (0.012, 0.03)}
 FIELD_LENGTH: Final = 0.35  # of cube roots of light; our choice, from simulated looks
