@@ -37,20 +37,17 @@ CLIPPED: Final = (0.02, 0.985)  # encoded values beyond say little of the light;
 PALE: Final = 4  # lightest greys that set the scale; our choice
 MIN_LIGHT: Final = 1e-4
 FLARE: Final = (0.008, 0.008)  # mean and SD, relative to white; our choice
-FLARE_SHARED: Final = 0.997  # correlation between channels; our choice
+FLARE_SHARED: Final = 0.99  # correlation between channels; our choice
 SLOPE_SD: Final = 0.05  # of the light over the chart; our choice
+RELATIVE_SD: Final = 0.014  # print, gloss and model error of a patch; our choice
 RELATIVE_SHARED: Final = 0.6  # its correlation between channels; our choice
 # guesses at the gloss of patches, relative to white: its mean, and, as gloss only ever adds, its
 # SD from patch to patch; matt or well lit, and shiny; our choice
 GLOSS: Final = (0.0012, 0.004)
-# print and model error of a patch that go with these, relative; our choice
-RELATIVE_SD: Final = (0.008, 0.014)
-GLOSS_SHARED: Final = 0.995  # gloss has the lamp's colour
-LEAST_SD: Final = 0.0002
+GLOSS_SHARED: Final = 0.98  # gloss has the lamp's colour
+LEAST_SD: Final = 0.0003
 CLIPPED_SD: Final = 0.05  # of a channel at the bottom of the scale; our choice
-MOST_ABOVE: Final = (
-    1.0  # light of white by which a burnt channel may lie above its code; our choice
-)
+MOST_ABOVE: Final = 1.0  # of white that a burnt channel may lie above its code; our choice
 # guesses at the SD of the discrepancy, of cube roots of light: RAW, encoded; our choice
 FIELD_SD: Final = {True: (0.001,), False: (0.012, 0.03)}
 FIELD_LENGTH: Final = 0.35  # of cube roots of light; our choice, from simulated looks
@@ -177,11 +174,9 @@ def usable_patches(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Guesses:
-    """Gloss of the patches, the relative error that goes with it, and SD of the discrepancy, each
-    of shape (g,), pair by pair."""
+    """Gloss of the patches and SD of the discrepancy, each of shape (g,), pair by pair."""
 
     gloss: Floats
-    relative: Floats
     field_sd: Floats
 
 
@@ -321,12 +316,12 @@ def fit_posterior(data: PatchData, prior: Prior, start: Floats) -> Posterior:
         Tone to start at.
     """
     gloss, field_sd = np.meshgrid(GLOSS, FIELD_SD[data.is_linear])
-    relative = np.tile(RELATIVE_SD, len(field_sd))
-    guesses = Guesses(gloss=gloss.ravel(), relative=relative, field_sd=field_sd.ravel())
+    guesses = Guesses(gloss=gloss.ravel(), field_sd=field_sd.ravel())
     mean, covariance = _full_prior(prior, len(start))
-    curve = np.tile(start, (gloss.size, 1))
-    doubt = np.ones((gloss.size, len(data.encoded)))
-    sites = _open_sites(data, gloss.size)
+    count = len(guesses.gloss)
+    curve = np.tile(start, (count, 1))
+    doubt = np.ones((count, len(data.encoded)))
+    sites = _open_sites(data, count)
     now = _solve_round(data, guesses, (mean, covariance), _State(curve, doubt, sites))
     for step in range(1, ROUNDS):
         if len(start):
@@ -520,8 +515,7 @@ def _design(data: PatchData, light: Floats, bends: Floats) -> Floats:
 def _patch_noise(data: PatchData, guesses: Guesses, light: Floats, slope: Floats) -> Floats:
     """Covariance of each patch about the model, shape (g, n, 3, 3)."""
     size = np.maximum(np.abs(light), 1e-3)
-    size = size * guesses.relative[:, None, None]
-    block = _shared(RELATIVE_SHARED) * size[..., None] * size[..., None, :]
+    block = RELATIVE_SD**2 * _shared(RELATIVE_SHARED) * size[..., None] * size[..., None, :]
     block = block + guesses.gloss[:, None, None, None] ** 2 * _shared(GLOSS_SHARED)
     own = LEAST_SD**2 + slope**2 * data.variance + CLIPPED_SD**2 * ~(data.is_clear | data.is_burnt)
     return np.asarray(block + own[..., None] * np.eye(3))

@@ -77,9 +77,7 @@ PARTS: dict[str, Off] = {
     "cubic, no local lines": _cubic_alone,
     "no tone fitted": lambda: _constants((tone, "PRIOR_SD", (1e-4,) * tone.TERMS)),
     "flare fixed at 0.8 %": lambda: _constants((posterior, "FLARE", (0.008, 1e-5))),
-    "gloss fixed at 0.2 %": lambda: _constants(
-        (posterior, "GLOSS", (0.002,)), (posterior, "RELATIVE_SD", (0.011,))
-    ),
+    "gloss fixed at 0.2 %": lambda: _constants((posterior, "GLOSS", (0.002,))),
     "discrepancy fixed at 2.5 %": _one_field,
     "no slope over the chart": lambda: _constants((posterior, "SLOPE_SD", 1e-5)),
     "bad patches count in full": lambda: _constants(
