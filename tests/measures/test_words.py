@@ -28,7 +28,7 @@ def test_words_say_as_much_as_the_interval_allows(low, high, words):
 @pytest.mark.parametrize(
     ("percent", "word"),
     [(95, "fresh"), (90, "fresh"), (89, "settled"), (75, "settled"), (60, "softened"),
-     (30, "refresh due"), (12, "a tint left"), (9, "gone"), (-3, "gone")],
+     (30, "softened by half"), (12, "a tint left"), (9, "gone"), (-3, "gone")],
 )  # fmt: skip
 def test_colour_left_takes_the_band_it_lies_in(percent, word):
     assert read_bands().word("colour_left", percent) == word
