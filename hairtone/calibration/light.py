@@ -65,7 +65,7 @@ UNKNOWN_SD: Final = (0.2, 0.2, 0.3, 0.3, 0.3)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Cells:
+class BoardCells:
     """A photo at coarse scale.
 
     Attributes
@@ -125,7 +125,7 @@ def light_of_codes(photo: Photo, model: ColourModel) -> Callable[[Codes], Floats
     return look_up
 
 
-def reduce_photo(photo: Photo, to_light: Callable[[Codes], Floats]) -> Cells:
+def reduce_photo(photo: Photo, to_light: Callable[[Codes], Floats]) -> BoardCells:
     """The photo in cells.
 
     Parameters
@@ -160,7 +160,7 @@ def reduce_photo(photo: Photo, to_light: Callable[[Codes], Floats]) -> Cells:
         (np.arange(columns) + 0.5) * width / columns - 0.5,
         (np.arange(rows) + 0.5) * height / rows - 0.5,
     )
-    return Cells(
+    return BoardCells(
         colour=colour,
         texture=spread / level,
         is_sound=np.asarray(~clipped & (mean > LEAST_LIGHT).all(axis=-1)),
@@ -173,7 +173,7 @@ def _sample_places(length: int, cells: int) -> NDArray[np.int64]:
     return ((np.arange(cells * SAMPLES) + 0.5) * length / (cells * SAMPLES)).astype(np.int64)
 
 
-def find_board(cells: Cells, reading: ChartReading) -> Board:
+def find_board(cells: BoardCells, reading: ChartReading) -> Board:
     """The board that the chart lies on; empty where none shows around it."""
     distance = _distance_from_chart(cells.points, reading)
     outside = distance > FRAME
@@ -182,12 +182,12 @@ def find_board(cells: Cells, reading: ChartReading) -> Board:
     return dataclasses.replace(board, by_chart=outside & (distance < BESIDE))
 
 
-def find_card(cells: Cells, reading: ChartReading) -> Board:
+def find_card(cells: BoardCells, reading: ChartReading) -> Board:
     """The card that fills a photo of its own, taken where `reading`'s chart lay."""
     return _grow(cells, cells.is_sound, cells.is_sound, middle=reading.centres.mean(axis=0))
 
 
-def _grow(cells: Cells, allowed: Mask, near: Mask, *, middle: Floats) -> Board:
+def _grow(cells: BoardCells, allowed: Mask, near: Mask, *, middle: Floats) -> Board:
     """Board cells out of the `allowed` ones, starting from the commonest colour of the `near`."""
     none = np.zeros_like(allowed)
     empty = Board(bare=none, shadowed=none, smooth=none, by_chart=none)
@@ -222,7 +222,7 @@ def _grow(cells: Cells, allowed: Mask, near: Mask, *, middle: Floats) -> Board:
     )
 
 
-def _commonest(cells: Cells, near: Mask) -> Mask:
+def _commonest(cells: BoardCells, near: Mask) -> Mask:
     """Cells of `near` that share the colour most of them have."""
     found = np.zeros_like(near)
     places = np.argwhere(near & (cells.texture < 0.25))
@@ -387,7 +387,7 @@ def fit_light_field(
     return _judged(field, _tint(problem), _shadow_share(cells, board), photo.name)
 
 
-def _seen(problem: _Problem, found: _Found, cells: Cells, board: Board) -> BoardSeen:
+def _seen(problem: _Problem, found: _Found, cells: BoardCells, board: Board) -> BoardSeen:
     """The frame's cells, and the board under its light field."""
     coefficients = np.zeros((COUNTS[-1], 3))
     coefficients[:, 0] = found.mean[1:]
@@ -438,7 +438,7 @@ class _Problem:
     scale: float
 
     @classmethod
-    def of(cls, cells: Cells, board: Board, photo: Photo, reading: ChartReading) -> _Problem:
+    def of(cls, cells: BoardCells, board: Board, photo: Photo, reading: ChartReading) -> _Problem:
         width, height = photo.size
         origin = np.asarray(reading.centres, np.float64).mean(axis=0)
         scale = float(np.hypot(width, height) / 2)
@@ -545,7 +545,7 @@ def _tint(problem: _Problem) -> float:
     return max(spans)
 
 
-def _shadow_share(cells: Cells, board: Board) -> float:
+def _shadow_share(cells: BoardCells, board: Board) -> float:
     """Shadowed board against all board that was seen, 0..1."""
     dark, bare = board.shadowed.sum(), board.bare.sum()
     return float(dark / max(dark + bare, 1))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from hairtone.chart.identity import COLUMNS, ROWS, covered_parts
 from hairtone.chart.lattice import map_points
 from hairtone.chart.patches import TOP, PatchReadings
-from hairtone.chart.refine import CENTRES, Grid
+from hairtone.chart.refine import CENTRES, PatchGrid
 from hairtone.chart.search import BY_HAND
 from hairtone.chart.types import GREYS, PATCH_NAMES, PATCHES, ChartReference
 from hairtone.colorimetry import VIEWINGS, Floats, decode_srgb, delta_e, xyz_to_lab
@@ -45,7 +45,7 @@ MOST_COUNTED = 15.0  # ΔE00 that one patch counts for in the mean misfit. Our c
 IS_GREY = np.isin(np.arange(PATCHES), GREYS)
 
 
-def check_frame(grid: Grid, photo: Photo) -> None:
+def check_frame(grid: PatchGrid, photo: Photo) -> None:
     """Refuse a chart that the frame cuts, and one of too few pixels.
 
     Raises
@@ -177,7 +177,7 @@ def strangest_grey(encoded: Floats, *, use: NDArray[np.bool_]) -> int:
 
 
 def judge_patches(
-    readings: PatchReadings, *, grid: Grid, reference: ChartReference, photo: Photo
+    readings: PatchReadings, *, grid: PatchGrid, reference: ChartReference, photo: Photo
 ) -> tuple[Marks, tuple[Flag, ...]]:
     """Patches that can be believed, shape (24,), and the doubts about chart and photo.
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hairtone.chart.lattice import map_points
-from hairtone.chart.refine import CENTRES, Grid
+from hairtone.chart.refine import CENTRES, PatchGrid
 from hairtone.chart.types import PATCHES
 from hairtone.colorimetry import Floats
 from hairtone.photo.pixels import codes_at, encoded_values
@@ -54,7 +54,7 @@ class PatchReadings:
         return np.maximum(self.bright, self.dark)
 
 
-def read_patches(photo: Photo, grid: Grid) -> PatchReadings:
+def read_patches(photo: Photo, grid: PatchGrid) -> PatchReadings:
     """Read the inner part of every patch at full size."""
     steps = int(np.clip(round(INNER * grid.patch_px / BLOCKS), 2, MOST_STEPS))
     codes = _codes(photo, grid, side=BLOCKS * steps)
@@ -84,7 +84,7 @@ def read_patches(photo: Photo, grid: Grid) -> PatchReadings:
     )
 
 
-def _codes(photo: Photo, grid: Grid, *, side: int) -> NDArray[np.uint8 | np.uint16]:
+def _codes(photo: Photo, grid: PatchGrid, *, side: int) -> NDArray[np.uint8 | np.uint16]:
     """Codes at side × side places of each patch, shape (24, side, side, 3); no interpolation."""
     reach = INNER * (2 * (np.arange(side) + 0.5) / side - 1)
     inner = np.stack(np.meshgrid(reach * grid.half[0], reach * grid.half[1]), axis=-1)

@@ -166,7 +166,7 @@ def _equations(borders: Borders, *, middle: Floats, axis: int) -> tuple[Floats, 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Grid:
+class PatchGrid:
     """Where the patches lie in the photo.
 
     Attributes
@@ -216,7 +216,7 @@ def patch_side(to_photo: Floats, half: Floats) -> float:
     return float(np.sqrt(np.abs(area).mean()))
 
 
-def refine_grid(photo: Photo, to_photo: Floats) -> Grid:
+def refine_grid(photo: Photo, to_photo: Floats) -> PatchGrid:
     """Move the grid to where the patches' own edges and borders say it lies.
 
     Edges come first: they stand a start that is off by a third of a patch, and glare. Where blur
@@ -239,7 +239,7 @@ def refine_grid(photo: Photo, to_photo: Floats) -> Grid:
     if not edge < SHARP * (1 - 2 * half).min():
         to_photo, half = _refine_blurred(photo, to_photo, half)
     pitch = patch_side(to_photo, np.array([0.5, 0.5]))
-    return Grid(to_photo=to_photo, half=half, edge_px=edge * pitch, edges=seen)
+    return PatchGrid(to_photo=to_photo, half=half, edge_px=edge * pitch, edges=seen)
 
 
 def _refine_blurred(photo: Photo, to_photo: Floats, half: Floats) -> tuple[Floats, Floats]:

@@ -77,7 +77,8 @@ def measure_profile(
     linear = body.linear * white
     lab = model.lab(linear)
     at = np.r_[0:BINS:DRAW_STRIDE, BINS - 1]
-    draws = _draws(model, light, linear, lab, middles, at=at, seed=seed_of(photo))
+    off = model.lab_draws(linear[at]) - lab[at]  # smooth over colour, so along the hair too
+    draws = _draws(light, lab, off, middles, at=at, seed=seed_of(photo))
     spread = model.hair_spread(linear[at])
     shaken = lab + _moved_lab(model, linear, (body.draws - body.linear) * white)
     return Profile(
@@ -146,20 +147,18 @@ def seed_of(photo: Photo) -> int:
 
 
 def _draws(
-    model: ColourModel,
     light: LightField,
-    linear: Floats,
     lab: Floats,
+    off: Floats,
     middles: Floats,
     *,
     at: NDArray[np.intp],
     seed: int,
 ) -> Floats:
-    """The bins under each of K equally good calibrations and light fields, shape (K, 60, 3).
+    """Return the bins under each of K equally good calibrations and light fields, (K, 60, 3).
 
-    They are asked for at the bins `at`, with straight lines between.
+    Calibrations are `off` at the bins `at`, shape (K, m, 3), with straight lines between.
     """
-    off = model.lab_draws(linear[at]) - lab[at]  # smooth over colour, so along the hair too
     every = np.arange(BINS)
     after = np.clip(np.searchsorted(at, every, side="right"), 1, len(at) - 1)
     share = ((every - at[after - 1]) / (at[after] - at[after - 1]))[:, None]

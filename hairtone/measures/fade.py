@@ -429,13 +429,7 @@ def measure_fade(
     MeasureError
         ``no-wash-0``: no photo just after colouring. ``viewings-differ``.
     """
-    if 0 not in washes:
-        known = ", ".join(str(n) for n in sorted(washes)) or "none"
-        raise MeasureError(
-            "no-wash-0",
-            f"There is no measured photo of wash 0 (washes measured: {known}).",
-            remedy="Fade is told against the colour just after colouring: photograph it then.",
-        )
+    _require_wash_0(washes)
     refused = before if isinstance(before, Missing) else None
     before = None if isinstance(before, Missing) else before
     order = sorted(washes)
@@ -481,6 +475,17 @@ def measure_fade(
 def _difference(first: Floats, second: Floats, gap: Floats) -> ColourDifference:
     """ΔE00 of two colours whose difference has these errors, shape (N, 3)."""
     return difference_from_covariance(first, second, gap.T @ gap / len(gap))
+
+
+def _require_wash_0(washes: Mapping[int, LabEstimate]) -> None:
+    if 0 in washes:
+        return
+    known = ", ".join(str(n) for n in sorted(washes)) or "none"
+    raise MeasureError(
+        "no-wash-0",
+        f"There is no measured photo of wash 0 (washes measured: {known}).",
+        remedy="A fade is a change from the colour just after colouring: photograph it then.",
+    )
 
 
 def _change_step(wash: int, first: Floats, state: Floats, gap: Floats, bands: Bands) -> FadeStep:

@@ -99,7 +99,7 @@ class _Model:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _State:
+class _FitState:
     """The model at given variances: what a step of Fisher scoring needs."""
 
     log_likelihood: float
@@ -224,7 +224,7 @@ def _require_information(model: _Model) -> None:
         )
 
 
-def _state(model: _Model, variances: Floats) -> _State | None:
+def _state(model: _Model, variances: Floats) -> _FitState | None:
     """Likelihood, score and expected information; None where the covariance is not positive."""
     covariance = model.covariance(variances)
     try:
@@ -254,7 +254,7 @@ def _state(model: _Model, variances: Floats) -> _State | None:
     trace = np.trace(turned, axis1=-2, axis2=-1).sum(axis=1) - np.trace(inner, axis1=1, axis2=2)
     squares = (model.parts @ rest[..., None])[..., 0].reshape(count, -1) @ rest.ravel()
     log_determinant = 2 * np.log(np.diagonal(root, axis1=-2, axis2=-1)).sum()
-    return _State(
+    return _FitState(
         log_likelihood=float(
             -0.5 * (log_determinant + size + (rest * misfit).sum() + model.free * np.log(2 * np.pi))
         ),
@@ -282,7 +282,7 @@ def _information(turned: Floats, inner: Floats, seconds: Floats, plain: Floats) 
     )
 
 
-def _climb(model: _Model, variances: Floats) -> tuple[Floats, _State] | None:
+def _climb(model: _Model, variances: Floats) -> tuple[Floats, _FitState] | None:
     """Variances at the maximum of the likelihood by Fisher scoring; None where there is none."""
     state = _state(model, variances)
     for _ in range(_STEPS):
@@ -307,7 +307,7 @@ def _climb(model: _Model, variances: Floats) -> tuple[Floats, _State] | None:
 
 
 def _stated(
-    model: _Model, variances: Floats, state: _State, scale: float, place: NDArray[np.intp]
+    model: _Model, variances: Floats, state: _FitState, scale: float, place: NDArray[np.intp]
 ) -> MixedFit:
     """The fit in the unit of the readings, its covariance raised [2]_."""
     spread: Floats = np.asarray(np.linalg.inv(state.information), dtype=np.float64)

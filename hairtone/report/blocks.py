@@ -19,7 +19,7 @@ _TURN: Final = 55.0  # L* above which ink on a chip is dark: 4.5:1 holds on both
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shown:
+class FigureBlock:
     """A picture with its caption and what it says in words.
 
     Attributes
@@ -38,9 +38,9 @@ class Shown:
     is_tall: bool = False
 
 
-def shown(picture: Picture, *, caption: str, alt: str, is_tall: bool = False) -> Shown:
+def shown(picture: Picture, *, caption: str, alt: str, is_tall: bool = False) -> FigureBlock:
     """A figure as a block of a page."""
-    return Shown(uri=picture.data_uri(), alt=alt, caption=caption, is_tall=is_tall)
+    return FigureBlock(uri=picture.data_uri(), alt=alt, caption=caption, is_tall=is_tall)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

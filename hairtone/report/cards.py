@@ -12,7 +12,16 @@ import numpy as np
 from hairtone.colorimetry import delta_e_ab
 from hairtone.measures.plausibility import service_banners
 from hairtone.report import sentences
-from hairtone.report.blocks import ChipRow, ChipTable, Grid, Shown, chip_of, chips_note, grid, shown
+from hairtone.report.blocks import (
+    ChipRow,
+    ChipTable,
+    FigureBlock,
+    Grid,
+    chip_of,
+    chips_note,
+    grid,
+    shown,
+)
 from hairtone.report.figures import (
     figure_amounts,
     figure_evenness_washes,
@@ -183,7 +192,7 @@ def _subject_fields(subject: Subject | None) -> Iterator[tuple[str, str]]:
 
 def profile_figures(
     view: HairView, profiles: Sequence[tuple[RowResult, DrawnProfile]], map_top: float
-) -> list[Shown]:
+) -> list[FigureBlock]:
     """Return curves from roots to ends, and the map of differences from the hair's mean.
 
     Parameters
@@ -208,7 +217,7 @@ def profile_figures(
     return [curves, map_figure(view, drawn, map_top)]
 
 
-def map_figure(view: HairView, drawn: Sequence[DrawnProfile], map_top: float) -> Shown:
+def map_figure(view: HairView, drawn: Sequence[DrawnProfile], map_top: float) -> FigureBlock:
     """Return where along the hair its colour leaves the hair's own mean."""
     return shown(
         figure_map(
@@ -241,12 +250,12 @@ def _map_alt(name: str, drawn: Sequence[DrawnProfile]) -> str:
     return f"Map of ΔE₀₀ from the mean along {name}. {'. '.join(parts)}."
 
 
-def wash_figures(view: HairView) -> dict[str, Shown]:
+def wash_figures(view: HairView) -> dict[str, FigureBlock]:
     """Return figures over the washes by name: evenness, fade, amounts; those there is data for."""
     hair = view.measures
     if hair is None:
         return {}
-    found: dict[str, Shown] = {}
+    found: dict[str, FigureBlock] = {}
     if len({photo.row.row.wash_text for photo in hair.photos}) > 1:
         found["evenness"] = shown(
             figure_evenness_washes(hair.photos, bands=short_bands(view.bands.scales["evenness"])),
@@ -279,7 +288,7 @@ def short_bands(bands: Sequence[tuple[float, str]]) -> tuple[tuple[float, str], 
     )
 
 
-def _amounts_figure(view: HairView, hair: HairMeasures) -> Shown | None:
+def _amounts_figure(view: HairView, hair: HairMeasures) -> FigureBlock | None:
     """Colour held by roots and ends; nothing where the uptake is unknown."""
     uptake = _uptake_ab(hair)
     rows = [
@@ -359,13 +368,13 @@ class Card:
     under: str
     learner: str
     answer: tuple[str, ...]
-    pictures: tuple[Shown, ...]
+    pictures: tuple[FigureBlock, ...]
     chips: ChipTable
     key_chips: ChipTable
     washes: ChipTable
-    figures: tuple[Shown, ...]
-    handover: tuple[Shown, ...]
-    map: Shown | None
+    figures: tuple[FigureBlock, ...]
+    handover: tuple[FigureBlock, ...]
+    map: FigureBlock | None
     evenness: tuple[str, ...]
     uptake: tuple[str, ...]
     fade: tuple[str, ...]

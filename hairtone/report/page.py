@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Final
 from hairtone.colorimetry import screen_colour
 from hairtone.errors import StoreError
 from hairtone.report import sentences, tester
-from hairtone.report.blocks import ChipTable, Grid, Shown, grid, shown
+from hairtone.report.blocks import ChipTable, FigureBlock, Grid, grid, shown
 from hairtone.report.cards import (
     Card,
     Record,
@@ -86,7 +86,7 @@ class Tile:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sheet:
+class HandoverSheet:
     """One sheet of paper to hand over: a client's, or a learner's.
 
     Attributes
@@ -131,11 +131,11 @@ class Page:
     warnings: tuple[str, ...]
     missing: tuple[str, ...]
     class_chips: ChipTable | None
-    overview: Shown | None
-    sheets: tuple[Sheet, ...]
+    overview: FigureBlock | None
+    sheets: tuple[HandoverSheet, ...]
     cards: tuple[Card, ...]
     more: tuple[str, ...]
-    uptake: Shown | None
+    uptake: FigureBlock | None
     records: tuple[Record, ...]
     methods: Grid
     hashes: Grid
@@ -216,7 +216,7 @@ def _answers(views: Sequence[HairView]) -> tuple[str, ...]:
 
 def _sheets(
     cards: Sequence[Card], views: Sequence[HairView], audience: Audience
-) -> tuple[Sheet, ...]:
+) -> tuple[HandoverSheet, ...]:
     """Cards by person for a stylist, by learner (else by hair) for an educator."""
     if audience == "tester":
         return ()
@@ -225,7 +225,7 @@ def _sheets(
         person = view.rows[0].row.subject
         key = person if audience == "stylist" else card.learner or card.name
         found.setdefault(key, []).append(card)
-    return tuple(Sheet(name=name, cards=tuple(group)) for name, group in found.items())
+    return tuple(HandoverSheet(name=name, cards=tuple(group)) for name, group in found.items())
 
 
 def _map_top(analysis: Analysis) -> float:
@@ -292,7 +292,7 @@ def _name(row: RowResult) -> str:
     return f"{row.row.photo}{place}"
 
 
-def _overview(views: Sequence[HairView]) -> Shown | None:
+def _overview(views: Sequence[HairView]) -> FigureBlock | None:
     """Roots to ends of every hair just coloured, side by side."""
     found = [
         (view, photo)
@@ -312,7 +312,7 @@ def _overview(views: Sequence[HairView]) -> Shown | None:
     )
 
 
-def _uptake(views: Sequence[HairView]) -> Shown | None:
+def _uptake(views: Sequence[HairView]) -> FigureBlock | None:
     found = [
         (view, view.measures.uptake)
         for view in views

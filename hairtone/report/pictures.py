@@ -10,7 +10,7 @@ import numpy as np
 
 from hairtone.colorimetry import Floats
 from hairtone.errors import HairtoneError
-from hairtone.report.blocks import Shown
+from hairtone.report.blocks import FigureBlock
 from hairtone.report.types import Audience
 from hairtone.report.views import HairView, key_photos, wash_words
 
@@ -41,7 +41,7 @@ def may_show(settings: Settings, subject: str, *, audience: Audience) -> bool:
     return all(known.allows(scope) for scope in NEEDED_CONSENT[audience])
 
 
-def pictures_of(view: HairView, *, audience: Audience) -> tuple[Shown, ...]:
+def pictures_of(view: HairView, *, audience: Audience) -> tuple[FigureBlock, ...]:
     """Return before, just coloured and the last wash of one hair, cropped, with its outline.
 
     Parameters
@@ -57,7 +57,7 @@ def pictures_of(view: HairView, *, audience: Audience) -> tuple[Shown, ...]:
     return tuple(picture for picture in found if picture is not None)
 
 
-def _picture(view: HairView, measured: PhotoMeasures) -> Shown | None:
+def _picture(view: HairView, measured: PhotoMeasures) -> FigureBlock | None:
     row = measured.row
     tress = row.hair.get("tress") or {}
     points = tress.get("outline") or tress.get("line")
@@ -72,7 +72,7 @@ def _picture(view: HairView, measured: PhotoMeasures) -> Shown | None:
     except (HairtoneError, OSError):
         return None
     when = wash_words(row.row.wash_text)
-    return Shown(
+    return FigureBlock(
         uri=_jpeg_uri(photo, np.asarray(points, dtype=np.float64), bool(tress.get("outline"))),
         alt=f"Photograph of {view.name}, {when}, cropped to the hair. The line around it shows "
         f"what was measured. Colours are as the camera wrote them.",

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from hairtone.report import sentences
-from hairtone.report.blocks import Grid, Shown, grid, shown
+from hairtone.report.blocks import FigureBlock, Grid, grid, shown
 from hairtone.report.figures import (
     figure_agreements,
     figure_comparisons,
@@ -206,7 +206,7 @@ def _sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:].rstrip('.')}."
 
 
-def _comparison_figures(comparisons: Sequence[Comparison]) -> list[Shown]:
+def _comparison_figures(comparisons: Sequence[Comparison]) -> list[FigureBlock]:
     """One figure for each measure, so that units are not mixed; only what has an interval."""
     by: dict[str, list[Comparison]] = defaultdict(list)
     for found in comparisons:
@@ -235,7 +235,7 @@ def _comparison_table(comparisons: Sequence[Comparison]) -> Grid:
     return grid("Comparisons of treatments", head, rows)
 
 
-def _fade_figures(hairs: Sequence[HairMeasures], order: Sequence[str]) -> list[Shown]:
+def _fade_figures(hairs: Sequence[HairMeasures], order: Sequence[str]) -> list[FigureBlock]:
     pictures = []
     for zone in ZONES:
         series = {
@@ -435,7 +435,7 @@ def _noise(analysis: Analysis) -> list[str]:
     ]
 
 
-def _noise_figures(analysis: Analysis) -> list[Shown]:
+def _noise_figures(analysis: Analysis) -> list[FigureBlock]:
     found = []
     repeats = analysis.findings.repeats
     if repeats:

@@ -20,7 +20,7 @@ _FOUR: Final = 0.5e-4  # half the last of four published decimals
 _CERTIFIED: Final = 1e-4  # relative; the source asks four digits of a good solver
 
 
-class Check(NamedTuple):
+class Recomputed(NamedTuple):
     """One published value and what this project computes for it.
 
     Attributes
@@ -59,7 +59,7 @@ def run_checks(tables: Path) -> Any:
     import pandas as pd
 
     checks = [check for run in _RUNS for check in run(tables)]
-    frame = pd.DataFrame(checks, columns=list(Check._fields))
+    frame = pd.DataFrame(checks, columns=list(Recomputed._fields))
     frame["deviation"] = frame.found - frame.published
     frame["passed"] = frame.deviation.abs() <= frame.tolerance
     order = ["what", "source", "published", "found", "deviation", "tolerance", "passed"]
@@ -99,15 +99,15 @@ def _numbers(row: Row, *names: str) -> Floats:
     return np.array([float(row[name]) for name in names])
 
 
-def _differences(tables: Path) -> Iterator[Check]:
+def _differences(tables: Path) -> Iterator[Recomputed]:
     source, rows = _rows(tables, "ciede2000_sharma_2005.csv")
     for row in rows:
         found = float(delta_e(_numbers(row, "L1", "a1", "b1"), _numbers(row, "L2", "a2", "b2")))
         what = f"CIEDE2000, pair {row['pair']}"
-        yield Check(what, source, float(row["delta_e_00"]), found, _FOUR)
+        yield Recomputed(what, source, float(row["delta_e_00"]), found, _FOUR)
 
 
-def _cielab(tables: Path) -> Iterator[Check]:
+def _cielab(tables: Path) -> Iterator[Recomputed]:
     source, rows = _rows(tables, "cielab_from_xyz_cie142.csv")
     for row in rows:
         for side in "12":
@@ -115,7 +115,7 @@ def _cielab(tables: Path) -> Iterator[Check]:
             found, loose = xyz_to_lab(xyz), _FOUR + _spread_of_rounding(xyz)
             for axis, value, tolerance in zip("Lab", found, loose, strict=True):
                 what = f"CIELAB {axis}*, pair {row['pair']}, colour {side}"
-                yield Check(what, source, float(row[f"{axis}{side}"]), float(value), tolerance)
+                yield Recomputed(what, source, float(row[f"{axis}{side}"]), float(value), tolerance)
 
 
 def _spread_of_rounding(xyz: Floats) -> Floats:
@@ -124,26 +124,28 @@ def _spread_of_rounding(xyz: Floats) -> Floats:
     return np.asarray(np.abs(moved).sum(axis=0))
 
 
-def _greys(tables: Path) -> Iterator[Check]:
+def _greys(tables: Path) -> Iterator[Recomputed]:
     source, rows = _rows(tables, "iso105_a02_greys.csv")
     for row in rows:
         step = float(row["difference"])
         grade = grade_change([50.0, 0.0, 0.0], [50.0 + step, 0.0, 0.0])
         numbers = [float(part) for part in row["grade"].split("-")]
         # steps are printed to 0.1; 0.05 of a difference is at most 0.05 / 0.85 / ln 2 of a grade
-        yield Check(f"grey scale grade {row['grade']}", source, float(np.mean(numbers)),
+        yield Recomputed(f"grey scale grade {row['grade']}", source, float(np.mean(numbers)),
                     float(grade.gsc), 0.06)  # fmt: skip
 
 
-def _editions(tables: Path) -> Iterator[Check]:
+def _editions(tables: Path) -> Iterator[Recomputed]:
     source, rows = _rows(tables, "chart24_editions.csv")
     for row in rows:
         pair = [load_reference(row[key]).lab(VIEWINGS["D50/2"]) for key in ("first", "second")]
         apart = delta_e(*pair)
         what = f"{row['first']} against {row['second']}"
         # each edition meets its published Lab to 0.005
-        yield Check(f"{what}, mean", source, float(row["mean"]), float(apart.mean()), 0.01)
-        yield Check(f"{what}, largest", source, float(row["largest"]), float(apart.max()), 0.01)
+        yield Recomputed(f"{what}, mean", source, float(row["mean"]), float(apart.mean()), 0.01)
+        yield Recomputed(
+            f"{what}, largest", source, float(row["largest"]), float(apart.max()), 0.01
+        )
 
 
 def _rising(x: Floats, b: Floats) -> Floats:
@@ -162,7 +164,7 @@ _CURVES: Final[dict[str, Callable[[Floats, Floats], Floats]]] = {
 }
 
 
-def _curve_fits(tables: Path) -> Iterator[Check]:
+def _curve_fits(tables: Path) -> Iterator[Recomputed]:
     source, rows = _rows(tables, "strd_nonlinear_certified.csv")
     _, data = _rows(tables, "strd_nonlinear_data.csv")
     for name, curve in _CURVES.items():
@@ -179,8 +181,10 @@ def _curve_fits(tables: Path) -> Iterator[Check]:
         for row, value, sd in zip(mine, fit.parameters[0], spread, strict=True):
             published, published_sd = float(row["certified"]), float(row["certified_sd"])
             what = f"{name}, {row['parameter']}"
-            yield Check(what, source, published, float(value), _CERTIFIED * abs(published))
-            yield Check(f"{what}, SD", source, published_sd, float(sd), _CERTIFIED * published_sd)
+            yield Recomputed(what, source, published, float(value), _CERTIFIED * abs(published))
+            yield Recomputed(
+                f"{what}, SD", source, published_sd, float(sd), _CERTIFIED * published_sd
+            )
 
 
 _RUNS: Final = (_differences, _cielab, _greys, _editions, _curve_fits)

@@ -37,7 +37,7 @@ from hairtone.study.records import (
 from hairtone.study.sheet import SheetRow, Study
 from hairtone.study.store import Store, Stored, clock_is_suspect, now, store_notes
 from hairtone.study.values import Fault, SheetFaults
-from hairtone.study.workers import Job, Limits, Supervisor
+from hairtone.study.workers import Limits, PhotoJob, Supervisor
 
 _FIRST_CAMERA: Final = dt.datetime(1995, 1, 1)  # no digital camera wrote EXIF before; EXIF 1.0
 _CLOCK_CHANGE: Final = dt.timedelta(hours=1)  # what the end of summer time sets back
@@ -544,7 +544,7 @@ def _measure_rest(plans: list[Plan], store: Store, means: Any, progress: bool | 
     if not store.write:
         raise _cannot_write(store)
     store.note_run(started=now(), versions=json.dumps(versions()), clock_suspect=clock_is_suspect())
-    jobs = [Job(name=plan.photo, request=plan.request) for plan in waiting.values()]
+    jobs = [PhotoJob(name=plan.photo, request=plan.request) for plan in waiting.values()]
     with contextlib.closing(means.run(jobs)) as results, _bar(len(jobs), progress) as step:
         for done in results:
             plan = waiting[done.name]

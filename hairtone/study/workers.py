@@ -166,7 +166,7 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Job:
+class PhotoJob:
     """One photo to measure; `request` is what the measuring function takes."""
 
     name: str
@@ -186,7 +186,7 @@ class _Child:
     """A process that measures; its messages arrive in the supervisor's queue."""
 
     def __init__(self, target: tuple[str, str], limits: Limits, inbox: queue.Queue[Any]) -> None:
-        self.job: Job | None = None
+        self.job: PhotoJob | None = None
         self.deadline = time.monotonic() + limits.start_s
         self.is_ready = False
         self._process = subprocess.Popen(
@@ -200,7 +200,7 @@ class _Child:
         self._tell((*target, limits.memory_bytes))
         threading.Thread(target=self._listen, args=(inbox,), daemon=True).start()
 
-    def give(self, job: Job, *, time_s: float) -> None:
+    def give(self, job: PhotoJob, *, time_s: float) -> None:
         """Hand over one photo."""
         self.job = job
         self.deadline = time.monotonic() + time_s
@@ -257,9 +257,9 @@ class Supervisor:
         self._limits = limits or Limits()
         self._inbox: queue.Queue[Any] = queue.Queue()
         self._children: list[_Child] = []
-        self._failed: list[Job] = []
+        self._failed: list[PhotoJob] = []
 
-    def run(self, jobs: Iterable[Job]) -> Iterator[Done]:
+    def run(self, jobs: Iterable[PhotoJob]) -> Iterator[Done]:
         """Results in the order they are ready, one per job.
 
         Raises
@@ -276,7 +276,7 @@ class Supervisor:
         finally:
             self._end_all()
 
-    def _serve(self, waiting: deque[Job], *, workers: int, is_last: bool) -> Iterator[Done]:
+    def _serve(self, waiting: deque[PhotoJob], *, workers: int, is_last: bool) -> Iterator[Done]:
         crowd = max(1.0, workers / (os.cpu_count() or 1))
         while waiting or any(child.job for child in self._children):
             busy = sum(child.job is not None for child in self._children)
@@ -334,7 +334,7 @@ class Supervisor:
         )
         return self._fail(child.job, code, says, is_last=is_last)
 
-    def _fail(self, job: Job, code: str, says: str, *, is_last: bool) -> Done | None:
+    def _fail(self, job: PhotoJob, code: str, says: str, *, is_last: bool) -> Done | None:
         """Put a photo aside for a second try alone, or refuse it."""
         if not is_last:
             self._failed.append(job)
@@ -369,7 +369,7 @@ class Cluster:
         self._address = address
         self._folder = folder
 
-    def run(self, jobs: Iterable[Job]) -> Iterator[Done]:
+    def run(self, jobs: Iterable[PhotoJob]) -> Iterator[Done]:
         """Results in the order they are ready, one per job.
 
         Raises
@@ -425,14 +425,14 @@ class Cluster:
                     remedy="Give every worker the same installation: versions are never mixed.",
                 )
 
-    def _serve(self, client: Any, jobs: list[Job]) -> Iterator[Done]:
+    def _serve(self, client: Any, jobs: list[PhotoJob]) -> Iterator[Done]:
         distributed: Any = importlib.import_module("distributed")
         cores = max(1, sum(client.ncores().values()))
         waiting = iter(enumerate(jobs))
         batch = secrets.token_hex(8)
-        asked: dict[str, Job] = {}
+        asked: dict[str, PhotoJob] = {}
 
-        def submit(number: int, job: Job) -> Any:
+        def submit(number: int, job: PhotoJob) -> Any:
             key = f"hairtone-{hashlib.sha256(f'{batch}{number}'.encode()).hexdigest()[:24]}"
             asked[key] = job
             return client.submit(
@@ -466,7 +466,7 @@ def _refuse_open_door(address: str) -> None:
     )
 
 
-def _done(job: Job, future: Any) -> Done:
+def _done(job: PhotoJob, future: Any) -> Done:
     """What became of a photo; a worker lost under it is that photo's refusal."""
     if future.status == "finished":
         kind, value = future.result()

@@ -15,7 +15,7 @@ from hairtone.errors import HairtoneError
 from hairtone.study import records as recipe
 from hairtone.study.run import measure_study
 from hairtone.study.sheet import read_study
-from hairtone.study.workers import Cluster, Job, _done, _refuse_open_door
+from hairtone.study.workers import Cluster, PhotoJob, _done, _refuse_open_door
 
 distributed = pytest.importorskip("distributed", reason="needs the extra cluster")
 pytestmark = pytest.mark.filterwarnings("ignore")  # the engine's own, about ports and closing
@@ -181,7 +181,7 @@ def test_the_extra_is_named_where_it_is_missing(tmp_path, monkeypatch):
 
 
 def test_what_a_worker_says_becomes_the_photo_s_result_or_refusal():
-    job = Job(name="a.jpg", request=None)
+    job = PhotoJob(name="a.jpg", request=None)
     bug = SimpleNamespace(status="finished", result=lambda: ("bug", "ValueError in x.py line 3"))
     lost = SimpleNamespace(status="error", exception=lambda: RuntimeError("gone"))
 
@@ -191,7 +191,7 @@ def test_what_a_worker_says_becomes_the_photo_s_result_or_refusal():
 
 def test_a_lost_scheduler_stops_the_run_with_a_remedy():
     """RUN-07."""
-    job = Job(name="a.jpg", request=None)
+    job = PhotoJob(name="a.jpg", request=None)
 
     with pytest.raises(HairtoneError, match=r"scheduler was lost.*what was stored is kept"):
         _done(job, SimpleNamespace(status="cancelled"))

@@ -28,7 +28,7 @@ from hairtone.study import workers as worker
 from hairtone.study.run import measure_study, photo_requests
 from hairtone.study.sheet import read_study
 from hairtone.study.store import Store
-from hairtone.study.workers import Job, Limits, Supervisor
+from hairtone.study.workers import Limits, PhotoJob, Supervisor
 
 
 def put(folder, photo, text):
@@ -371,7 +371,7 @@ def test_what_a_photo_fails_of_is_told_without_a_path(tmp_path):
 def test_children_that_cannot_start_are_told_at_once(tmp_path):
     def local(request): ...
 
-    jobs = [Job(name="a.jpg", request=None)]
+    jobs = [PhotoJob(name="a.jpg", request=None)]
     with pytest.raises(Exception, match=r"could not be started \(exit status"):
         list(Supervisor(local, workers=1).run(jobs))
     with pytest.raises(Exception, match=r"could not be started \(it did not answer"):
