@@ -430,8 +430,7 @@ def measure_fade(
         ``no-wash-0``: no photo just after colouring. ``viewings-differ``.
     """
     _require_wash_0(washes)
-    refused = before if isinstance(before, Missing) else None
-    before = None if isinstance(before, Missing) else before
+    refused, before = (before, None) if isinstance(before, Missing) else (None, before)
     order = sorted(washes)
     colours = [washes[n] for n in order]
     everything = colours if before is None else [before, *colours]

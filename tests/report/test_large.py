@@ -33,7 +33,7 @@ def test_the_page_of_ten_thousand_photos_stays_small():
     )
     large = dataclasses.replace(
         small,
-        outcome=MadeResult(study=study, rows=rows, names=names),
+        outcome=MadeResult(study=study, rows=rows, names=names | {s: s for s in TRESSES}),
         findings=dataclasses.replace(small.findings, hairs=hairs),
     )
 

@@ -98,7 +98,7 @@ def test_a_crop_holds_the_hair_and_none_of_the_cameras_notes(study):
     assert crop.height <= HEIGHT_PX
     assert not crop.getexif()
     assert b"SECRET" not in data
-    pixels = np.asarray(crop)
+    pixels = np.asarray(crop).astype(int)
     assert pixels[100, 36] == pytest.approx(RED, abs=8)  # JPEG twice
     assert pixels[100, 26].min() > 200  # the outline, white
 
