@@ -31,7 +31,7 @@ class StrandContrast:
     Attributes
     ----------
     value : float
-        Robust SD of L* across strands, 0.3 to 5 mm, noise taken off. [L*]
+        Robust SD of L* across strands, 0.3 to 5 mm, noise removed. [L*]
     draws : ndarray, shape (N,)
         The same with strips of strands resampled.
     noise : float

@@ -4,7 +4,7 @@ Readings become units: a part that lies wholly within one treatment (photos of a
 sections of a client) enters by its mean, which for balanced data is what REML does. What both
 treatments share (pairs, blocks, sessions) is a part of the model.
 
-Two treatments that take up equally much, one copper and one ash, are not equal: colours are
+Two treatments of the same uptake, one copper and one ash, are not equal: colours are
 compared as vectors, in axes in which CIEDE2000 is the plain length.
 
 References
@@ -245,7 +245,7 @@ def find_confounding(readings: Sequence[Reading], treatments: tuple[str, str]) -
             if len(labels) == 1 and "" not in labels and labels.isdisjoint(elsewhere):
                 return (
                     f"{name} stands in one {_STANDS[factor]} only, and {treatments[other]} is not "
-                    f"in it: the two cannot be told from their {_STANDS[factor]}s"
+                    f"in it: what the {_STANDS[factor]} does and what the treatment does look alike"
                 )
     return ""
 

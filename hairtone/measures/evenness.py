@@ -140,7 +140,7 @@ class Patchiness(Shown):
     Attributes
     ----------
     value : float
-        What noise adds taken off.
+        Without what noise adds.
     raw : float
         As read.
     low, high : float
@@ -278,9 +278,9 @@ class Evenness(Shown):
     root_to_ends : ColourDifference
         ΔE00 of the mean of the roots and the mean of the ends.
     root_to_ends_net : ColourDifference or None
-        The same with the hair's own gradient before colouring taken off.
+        The same, the hair's own gradient before colouring allowed for.
     mean_difference : ColourDifference
-        Mean difference from the mean over tenths, what noise adds taken off; its `critical` is
+        Mean difference from the mean over tenths, without what noise adds; its `critical` is
         what an even tress stays under, on the same footing.
     mean_difference_raw : float
         The same as read. [ΔE00]
@@ -389,7 +389,7 @@ def measure_evenness(
     zones : tuple of float, optional
         Where roots end and where ends begin, 0..1.
     natural : Profile, optional
-        The same hair before colouring, for one viewing: its own gradient is taken off in
+        The same hair before colouring, for one viewing: its own gradient is allowed for in
         `root_to_ends_net`.
     bands : Bands, optional
         A study's own words.
@@ -469,7 +469,7 @@ def _mean_difference(tenths: Spans) -> tuple[ColourDifference, float]:
 
 
 def _corrected(raw: float, law: SummaryLaw) -> ColourDifference:
-    """What noise adds in square taken off the reading and off its critical value."""
+    """The reading and its critical value without what noise adds in square."""
 
     def less(value: float) -> float:
         return float(np.sqrt(max(value**2 - law.noise**2, 0.0)))
@@ -537,7 +537,7 @@ _SHORTEST: Final = 0.03  # of the length; ours: shorter is the edge of a bin
 _AT_AN_END: Final = 0.1  # of the length; ours: at the clamp and in thin tips bins see less hair
 _LONGEST: Final = 0.5  # a longer piece is the hair's own level; ours
 _MOST: Final = 6  # patches told a hair; ours
-_SMOOTH: Final = 3  # degree of the steady change taken off; ours
+_SMOOTH: Final = 3  # degree of the steady change removed; ours
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -575,16 +575,16 @@ def patches_frame(patches: Sequence[Patch]) -> Any:
 def find_patches(profile: Profile, *, natural: Profile | None = None) -> tuple[Patch, ...]:
     """Missed and grabbed places of one hair, the plainest first.
 
-    The steady change along the hair is taken off robustly; places that differ from it by more than
-    noise makes them in 2 of 100 even hairs are told, one after another [3]_.
+    The steady change along the hair is removed robustly; places that differ from it by more than
+    noise makes them in 2 of 100 even hairs are found, one after another [3]_.
 
     Parameters
     ----------
     profile : Profile
         Colour along the hair.
     natural : Profile, optional
-        The same hair before colouring; its own pattern is taken off, and what counts as less
-        colour is told by the dye's own direction rather than by lightness.
+        The same hair before colouring; its own pattern is removed, and what counts as less
+        colour is judged along the dye's own direction rather than by lightness.
 
     Raises
     ------

@@ -93,7 +93,7 @@ def colour_left(
     Notes
     -----
     ``R = 100 (c_n - c_b)·(c_0 - c_b) / |c_0 - c_b|²``. Noise of the colour before, common to both
-    factors, lifts either product by its square; that is taken off (ours), so that little colour
+    factors, lifts either product by its square; that is removed (ours), so that little colour
     left is not read as more.
     """
     change = states - before
@@ -333,7 +333,7 @@ class Fade(Shown):
     uptake_draws : ndarray, shape (N,)
         Errors of `uptake`, drawn with them. [ΔE*ab]
     missing : tuple of Missing
-        What cannot be told, and why.
+        Which questions have no answer, and why.
     """
 
     zone: str

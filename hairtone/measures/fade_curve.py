@@ -603,7 +603,7 @@ class Crossing(Shown):
     Attributes
     ----------
     wash : float or None
-        None where they do not meet within sight.
+        None where they do not meet within these washes.
     low, high : float or None
         95 % range; None where unbounded.
     share : float
