@@ -56,7 +56,7 @@ STRENGTHS: Final = (
     1.2,
     2.4,
 )  # of glare, over the hair's median light
-SHAPED: Final = 0.2  # of glare that has the shape of the light itself, whatever that is,
+SHAPED: Final = 0.1  # of glare that has the shape of the light itself, whatever that is,
 SHARES: Final = (0.8, 1.0)  # and how much of what rises above the hair's least light
 RISE: Final = 0.1  # of its height at which a rise ends
 ROOM: Final = (0.08, 1.5)  # a bell is not asked that rises above this, and this times the light
