@@ -77,7 +77,7 @@ END_DOUBT: Final = (3.0, 12.0)  # times the scatter of first and last place: of 
 RESAMPLES: Final = 200  # of what glare may be; SDs repeat to 5 %
 PART: Final = 0.3  # darker and brighter part of a place that are compared: more is steadier
 BACK_FACE: Final = 0.35  # light from the back of the fibre over that from its surface
-WIDEST: Final = 2.5  # most that draws are spread by, and the SD of a third from which on
+WIDEST: Final = 4.0  # most that draws are spread by, and the SD of a third from which on
 LEAST_DOUBT: Final = 0.002
 CALM_BINS: Final = 0.3  # of the bins whose spread stands for the whole length
 LEAST_TINT: Final = 1.2  # between channels, from which on hair is no grey
@@ -588,7 +588,7 @@ def _own_shapes() -> Floats:
 
 
 def _widened(draws: Floats, mean: Floats, light: Floats) -> Floats:
-    """The draws about their mean, spread until two SDs reach what is as unlikely as 1 in 40.
+    """The draws about their mean, spread until two SDs reach what is as unlikely as 1 in 100.
 
     What is either glare or the hair's own is one of two colours, not one between: a normal law of
     its SD would leave the less likely one out. Judged by the differences of the thirds.
@@ -596,7 +596,7 @@ def _widened(draws: Floats, mean: Floats, light: Floats) -> Floats:
     thirds = (draws / light).reshape(len(draws), 3, -1).mean(axis=2)
     thirds = thirds - (mean / light).reshape(3, -1).mean(axis=1)
     differences = thirds - np.roll(thirds, 1, axis=1)
-    low, high = np.quantile(differences, (0.025, 0.975), axis=0)
+    low, high = np.quantile(differences, (0.01, 0.99), axis=0)
     size = np.sqrt((differences**2).mean(axis=0))
     reach = np.maximum(high, -low)[size > LEAST_DOUBT] / (1.96 * size[size > LEAST_DOUBT])
     return np.asarray(mean + (draws - mean) * np.clip(reach.max(initial=1.0), 1.0, WIDEST))

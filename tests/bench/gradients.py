@@ -178,12 +178,12 @@ def shot_of(row: str, number: int, cache: Path | None) -> Shot | None:
         photo = read_photo(request.path)
     truth = rendered.truth.tresses[0]
     try:
-        _, calibration, light = calibrate_photo(photo, request)
+        seen = calibrate_photo(photo, request)
         strand = strand_along(photo, truth.line, width=LINE_WIDTH * truth.width)
         shot = Shot(
             photo=photo,
-            calibration=calibration,
-            light=light,
+            calibration=seen.calibration,
+            light=seen.light,
             strand=strand,
             truth=truth,
             onset=onset,

@@ -45,6 +45,18 @@ def test_along_prints_places_patchiness_and_patches(tmp_path):
 
 
 @pytest.mark.slow
+def test_gradients_prints_a_row_of_each_kind_asked_for(tmp_path):
+    told = run(
+        "gradients.py", "--photos", "1", "--rows", "neutral ramp", "gradual uptake",
+        "--cache", str(tmp_path),
+    )  # fmt: skip
+
+    assert "neutral ramp" in told
+    assert "gradual uptake" in told
+    assert len(list(tmp_path.glob("*.pickle"))) == 2
+
+
+@pytest.mark.slow
 def test_parts_prints_each_truth_in_turn(tmp_path):
     told = run("parts.py", "--photos", "2", "--cache", str(tmp_path))
 
