@@ -29,7 +29,7 @@ _MOST_STRIPES: Final = 6  # hairs whose colours stand on a card; our choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Card:
+class DeskCard:
     """One study on the first page."""
 
     code: str
@@ -60,12 +60,12 @@ def home(base: Path, jobs: Jobs) -> dict[str, Any]:
 _GROUPS: Final = {"person": "People", "practice head": "Practice heads", "tress": "Tests"}
 
 
-def _card(study: DeskStudy) -> Card:
+def _card(study: DeskStudy) -> DeskCard:
     result = study.result
     hairs = result["hairs"] if result else []
     stripes = tuple(tuple(hair["colours"]) for hair in hairs if len(hair["colours"]) > 1)
     state, following, page = _what_comes_next(study)
-    return Card(
+    return DeskCard(
         code=study.code, title=study.path.name if study.code == HERE else study.code,
         kind=study.kind, who=study.title if study.title != study.path.name else "",
         stripes=stripes[:_MOST_STRIPES], state=state, next=following, next_page=page,
