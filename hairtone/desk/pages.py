@@ -12,8 +12,8 @@ from hairtone.chart.reference import DEFAULT_CHART, known_references
 from hairtone.desk.folder import (
     HERE,
     KINDS,
+    DeskPhoto,
     DeskStudy,
-    Shot,
     find_studies,
     propose_code,
     remembered,
@@ -130,7 +130,7 @@ def _chart_words(name: str) -> str:
 
 def photos(study: DeskStudy, asked: Mapping[str, str]) -> dict[str, Any]:
     """Photos of a study: those without a wash first, then wash by wash."""
-    by_stage: dict[str, list[Shot]] = {}
+    by_stage: dict[str, list[DeskPhoto]] = {}
     for shot in study.listed:
         by_stage.setdefault(shot.wash, []).append(shot)
     last = study.listed[-1].first if study.listed else {}
