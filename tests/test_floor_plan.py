@@ -35,6 +35,9 @@ GUESTS = {  # library -> rooms that may import it
 MAX_FILE_LINES, MAX_FUNCTION_LINES, MAX_PARAMETERS, MAX_FILES = 800, 40, 6, 15
 # modules that one neighbour of their own folder imports and nobody else, each with its reason
 LONE_NEIGHBOURS = {
+    "hairtone.desk.acts": "what buttons do, apart from how they are asked",
+    "hairtone.desk.answer": "loaded by the child process that measures alone",
+    "hairtone.desk.looking": "loaded by the child process that looks at photos alone",
     "hairtone.calibration.level2": "as large as level1, which many import",
     "hairtone.calibration.light": "the light field, beside the calibration of colours",
     "hairtone.calibration.posterior": "the mathematics behind level 2, 480 lines",

@@ -125,9 +125,9 @@ def _taken_up(hair: HairMeasures) -> list[str]:
 def refresh_of(view: HairView) -> list[str]:
     """Return when the refresh limit is reached, in washes and, where days are known, in dates."""
     hair = view.measures
-    if hair is None or not hair.curves:
+    if hair is None or not hair.fades:
         return []
-    said = sentences.refresh_answer(hair)
+    said = sentences.refresh_answer(hair) if hair.curves else ""
     if not said:
         return ["These photos do not show yet when a refresh is due. One more photo after two to "
                 "four more washes helps."]  # fmt: skip

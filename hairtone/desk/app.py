@@ -14,7 +14,6 @@ from traitlets import Unicode
 from hairtone.desk import handlers, pages
 from hairtone.desk.helper import Helper
 from hairtone.desk.jobs import Jobs
-from hairtone.desk.upload import Upload
 from hairtone.errors import StoreError
 from hairtone.report.lab import lab_arguments
 
@@ -80,9 +79,9 @@ def addresses() -> list[tuple[str, Any]]:
         (r"/desk/do/(?P<act>[a-z-]+)", handlers.Do),
         (rf"{study}/(?P<page>{names})", handlers.StudyPage),
         (rf"{study}/do/(?P<act>[a-z-]+)", handlers.Do),
-        (rf"{study}/check", handlers.Check),
-        (rf"{study}/picture", handlers.Picture),
-        (rf"{study}/send", Upload),
+        (rf"{study}/check", handlers.CheckPhoto),
+        (rf"{study}/picture", handlers.SmallPicture),
+        (rf"{study}/send", handlers.Upload),
         (rf"{study}/written/(?P<file>[^/]+)", handlers.Written),
     ]
 

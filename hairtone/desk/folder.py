@@ -47,7 +47,7 @@ class Changed(Exception):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shot:
+class DeskPhoto:
     """One photograph of a study as its page shows it.
 
     Attributes
@@ -173,23 +173,23 @@ class DeskStudy:
         )
 
     @property
-    def listed(self) -> list[Shot]:
+    def listed(self) -> list[DeskPhoto]:
         """Photos of the sheet, washes in order."""
         grouped: dict[str, list[dict[str, str]]] = {}
         for row in self.rows:
             grouped.setdefault(row.get("photo", ""), []).append(row)
-        shots = [Shot(name=name, rows=tuple(rows)) for name, rows in grouped.items() if name]
+        shots = [DeskPhoto(name=name, rows=tuple(rows)) for name, rows in grouped.items() if name]
         return sorted(
             shots, key=lambda shot: (wash_order(shot.wash), shot.first.get("section", ""))
         )
 
     @property
-    def waiting(self) -> list[Shot]:
+    def waiting(self) -> list[DeskPhoto]:
         """Photos that lie in the folder and that the sheet does not list yet."""
         known = {row.get("photo", "") for row in self.rows}
         files = sorted((self.path / "photos").glob("*"), key=lambda path: path.name)
         return [
-            Shot(name=f"photos/{path.name}")
+            DeskPhoto(name=f"photos/{path.name}")
             for path in files
             if is_photo(path) and f"photos/{path.name}" not in known
         ]

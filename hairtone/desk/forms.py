@@ -60,7 +60,7 @@ class Field:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class ServiceStep:
     """One step of the service with its questions."""
 
     title: str
@@ -76,7 +76,7 @@ def _zoned(name: str, label: str, words: tuple[str, ...]) -> tuple[Field, ...]:
 
 
 STEPS: Final = (
-    Step(
+    ServiceStep(
         title="Who and when",
         says="Codes only, no names.",
         fields=(
@@ -86,7 +86,7 @@ STEPS: Final = (
                   form="moment"),
         ),
     ),
-    Step(
+    ServiceStep(
         title="Skin test",
         says="The allergy alert test, done exactly as the maker directs, each time.",
         fields=(
@@ -96,7 +96,7 @@ STEPS: Final = (
                   choices=_YES_NO, kinds=_PEOPLE),
         ),
     ),
-    Step(
+    ServiceStep(
         title="Hair and scalp before",
         says="Feel porosity from points to roots. Elasticity is the stretch of damp hair.",
         fields=(
@@ -114,7 +114,7 @@ STEPS: Final = (
             Field(name="white_where", label="Where the white hair is"),
         ),
     ),
-    Step(
+    ServiceStep(
         title="Product",
         fields=(
             Field(name="product", label="Product", store="treatment"),
@@ -124,7 +124,7 @@ STEPS: Final = (
                   help="Which zones; empty for none."),
         ),
     ),
-    Step(
+    ServiceStep(
         title="Application",
         says="Start and finish of the application, section by section.",
         fields=(
@@ -136,7 +136,7 @@ STEPS: Final = (
             Field(name="finish", label="Finish", each_section=True, form="time"),
         ),
     ),
-    Step(
+    ServiceStep(
         title="Development and rinse",
         says="Development runs from the finish, as the maker directs.",
         fields=(
@@ -146,7 +146,7 @@ STEPS: Final = (
                   help="Until clear, without shampoo; conditioner on mid-lengths and ends."),
         ),
     ),
-    Step(
+    ServiceStep(
         title="Aftercare and next visit",
         fields=(
             Field(name="aftercare", label="Aftercare", form="words"),
@@ -158,7 +158,7 @@ STEPS: Final = (
 FIELDS: Final = {field.name: field for step in STEPS for field in step.fields}
 
 
-def steps_for(kind: str) -> list[tuple[Step, list[Field]]]:
+def steps_for(kind: str) -> list[tuple[ServiceStep, list[Field]]]:
     """Steps with the questions that are asked of a person, a practice head or a tress."""
     kept = [(s, [f for f in s.fields if not f.kinds or kind in f.kinds]) for s in STEPS]
     return [(step, fields) for step, fields in kept if fields]

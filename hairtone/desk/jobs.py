@@ -14,7 +14,7 @@ _TRIES: Final = 2  # a process that was lost is given a second try; what it meas
 
 
 @dataclass(slots=True)
-class Job:
+class Work:
     """One piece of work as its page shows it."""
 
     task: str
@@ -49,25 +49,25 @@ class Jobs:
 
     def __init__(self, helper: Helper) -> None:
         self._helper = helper
-        self._jobs: dict[str, Job] = {}
+        self._jobs: dict[str, Work] = {}
         self._running: set[asyncio.Task[None]] = set()
 
-    def of(self, code: str) -> Job | None:
+    def of(self, code: str) -> Work | None:
         """The last job of a study."""
         return self._jobs.get(code)
 
-    def start(self, code: str, task: str, folder: Path, **asked: Any) -> Job:
+    def start(self, code: str, task: str, folder: Path, **asked: Any) -> Work:
         """Begin a job; the one that runs for the study already, if it is the same work."""
         known = self._jobs.get(code)
         if known is not None and known.is_open and known.task == task and not asked:
             return known
-        job = self._jobs[code] = Job(task=task)
+        job = self._jobs[code] = Work(task=task)
         running = asyncio.get_running_loop().create_task(self._run(job, folder, asked))
         self._running.add(running)
         running.add_done_callback(self._running.discard)
         return job
 
-    async def _run(self, job: Job, folder: Path, asked: dict[str, Any]) -> None:
+    async def _run(self, job: Work, folder: Path, asked: dict[str, Any]) -> None:
         def progress(done: int, total: int, words: str) -> None:
             job.state, job.done, job.total, job.words = "running", done, total, words
 

@@ -12,8 +12,8 @@ from hairtone.chart.reference import DEFAULT_CHART, known_references
 from hairtone.desk.folder import (
     HERE,
     KINDS,
+    DeskPhoto,
     DeskStudy,
-    Shot,
     find_studies,
     propose_code,
     remembered,
@@ -29,7 +29,7 @@ _MOST_STRIPES: Final = 6  # hairs whose colours stand on a card; our choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Card:
+class DeskCard:
     """One study on the first page."""
 
     code: str
@@ -60,12 +60,12 @@ def home(base: Path, jobs: Jobs) -> dict[str, Any]:
 _GROUPS: Final = {"person": "People", "practice head": "Practice heads", "tress": "Tests"}
 
 
-def _card(study: DeskStudy) -> Card:
+def _card(study: DeskStudy) -> DeskCard:
     result = study.result
     hairs = result["hairs"] if result else []
     stripes = tuple(tuple(hair["colours"]) for hair in hairs if len(hair["colours"]) > 1)
     state, following, page = _what_comes_next(study)
-    return Card(
+    return DeskCard(
         code=study.code, title=study.path.name if study.code == HERE else study.code,
         kind=study.kind, who=study.title if study.title != study.path.name else "",
         stripes=stripes[:_MOST_STRIPES], state=state, next=following, next_page=page,
@@ -130,7 +130,7 @@ def _chart_words(name: str) -> str:
 
 def photos(study: DeskStudy, asked: Mapping[str, str]) -> dict[str, Any]:
     """Photos of a study: those without a wash first, then wash by wash."""
-    by_stage: dict[str, list[Shot]] = {}
+    by_stage: dict[str, list[DeskPhoto]] = {}
     for shot in study.listed:
         by_stage.setdefault(shot.wash, []).append(shot)
     last = study.listed[-1].first if study.listed else {}
