@@ -245,7 +245,7 @@ def _hair_field(hair: str, dye: str, camera: str, *, is_before: bool, draws: int
 
 
 @lru_cache(maxsize=16)
-def _numbers(name: str, draws: int) -> Floats:
+def _numbers(name: str, draws: int) -> NDArray[np.float32]:
     return np.random.default_rng(_seed(name)).standard_normal((COSINES, draws, 3), dtype=np.float32)
 
 
