@@ -31,6 +31,9 @@ from hairtone.colorimetry import Floats
 
 # Shares of the variance that all photos have in common; the rest is drawn for each photo
 SHARED: Final = 1.0  # camera, lamp, tone, look, print, stray light, level 1, hair
+VEIL: Final = (
+    0.5  # stray light on the hair against that on the chart: by where both lie; our choice
+)
 # light on the hair against the chart: by how the hair lies, and, encoded, by the camera's local
 # tone, which is the same wherever hair of one lightness lies; from the SDs of `level2.LEVEL_SD`
 LIGHT: Final = {True: 0.0, False: 0.5}

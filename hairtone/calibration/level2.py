@@ -19,6 +19,7 @@ from hairtone.calibration import tone
 from hairtone.calibration.field import (
     LIGHT,
     SHARED,
+    VEIL,
     HairSpread,
     Shaken,
     SmoothField,
@@ -412,7 +413,7 @@ def _model(
     field = draw_field(shaken, length=FIELD_LENGTH, draws=DRAWS, share=SHARED, part=2)
     drawn, field_sd, draw_weights = posterior.sample(field, shaken, draws=DRAWS, terms=terms)
     draws = _unknowns(drawn, data, terms)
-    off = 1 + FLARE_SD * shaken.normal(DRAWS, 1, share=SHARED, part=13)
+    off = 1 + FLARE_SD * shaken.normal(DRAWS, 1, share=VEIL, part=13)
     level = LEVEL_SD[data.is_linear] * shaken.normal(DRAWS, share=LIGHT[data.is_linear], part=14)
     xyz = np.maximum(prior.true_hair @ prior.xyz_weights(viewing), MIN_XYZ)
     lab = xyz_to_lab(100 * xyz, white=viewing.white)
