@@ -296,7 +296,8 @@ class Missing:
     Attributes
     ----------
     says : str
-        Which question has no answer and why, no stop at the end; zones and hairs with the same reason share
+        Which question has no answer and why, no stop at the end; zones and hairs with the same
+        reason share
         it word by word.
     detail : str
         Figures of this zone alone; may be empty.
