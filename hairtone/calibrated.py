@@ -17,9 +17,9 @@ from hairtone.chart.reference import DEFAULT_CHART, load_reference
 from hairtone.chart.types import PATCH_NAMES, ChartReading
 from hairtone.colorimetry import DEFAULT_VIEWING, Floats, Viewing, viewing_named
 from hairtone.errors import Flag, HairError, PhotoError
-from hairtone.hair.finder import find_strands, refuse_without_fibres, strand_along
 from hairtone.hair.profile import measure_profile, seed_of
 from hairtone.hair.section import outline_on_chart, refuse_on_chart
+from hairtone.hair.strands import find_strands, refuse_without_fibres, strand_along
 from hairtone.hair.types import Profile, Side, Strand
 from hairtone.photo.pixels import clipped_share, encoded_values
 from hairtone.photo.reader import read_photo

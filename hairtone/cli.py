@@ -362,7 +362,7 @@ def run_desk(arguments: argparse.Namespace) -> int:
 
 def run_lab(arguments: argparse.Namespace) -> int:
     """Open the start notebook in JupyterLab."""
-    from hairtone.report.lab import open_lab
+    from hairtone.desk.lab import open_lab
 
     return open_lab(arguments.folder)
 

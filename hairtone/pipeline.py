@@ -18,9 +18,8 @@ from hairtone.chart.reference import DEFAULT_CHART
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import DEFAULT_VIEWING, Floats, viewing_named
 from hairtone.errors import Flag, HairError, HairtoneError, MeasureError
-from hairtone.hair.map import strand_outline
+from hairtone.hair.map import lightness_strip, strand_outline, texture_signature
 from hairtone.hair.profile import body_light
-from hairtone.hair.texture import lightness_strip, texture_signature
 from hairtone.hair.types import Side, Strand
 from hairtone.measures.blend import COARSEST_SCALE, StrandContrast, strand_contrast
 from hairtone.measures.evenness import measure_evenness

@@ -35,24 +35,24 @@ GUESTS = {  # library -> rooms that may import it
 MAX_FILE_LINES, MAX_FUNCTION_LINES, MAX_PARAMETERS, MAX_FILES = 800, 40, 6, 15
 # modules that one neighbour of their own folder imports and nobody else, each with its reason
 LONE_NEIGHBOURS = {
-    "hairtone.desk.acts": "what buttons do, apart from how they are asked",
-    "hairtone.desk.answer": "loaded by the child process that measures alone",
-    "hairtone.desk.looking": "loaded by the child process that looks at photos alone",
     "hairtone.calibration.level2": "as large as level1, which many import",
     "hairtone.calibration.light": "the light field, beside the calibration of colours",
     "hairtone.calibration.posterior": "the mathematics behind level 2, 480 lines",
     "hairtone.chart.judge": "doubts about patches, 360 lines",
+    "hairtone.desk.acts": "what buttons do, apart from how they are asked",
+    "hairtone.desk.answer": "loaded by the child process that measures alone",
+    "hairtone.desk.handlers": "what each address answers; app.py starts the server",
+    "hairtone.desk.looking": "loaded by the child process that looks at photos alone",
+    "hairtone.hair.doubts": "flags apart from figures, 450 lines",
     "hairtone.measures.mixed": "the mathematics of comparisons, 330 lines",
     "hairtone.photo.heic": "one decoder a format, loaded only when asked for",
     "hairtone.photo.metadata": "what the camera wrote",
     "hairtone.photo.raster": "one decoder a format, loaded only when asked for",
     "hairtone.photo.raw": "one decoder a format, loaded only when asked for",
-    "hairtone.report.tester": "one page an audience",
+    "hairtone.report.figures_over_washes": "drawn figures, 640 lines",
+    "hairtone.report.pictures": "photographs, apart from the text of cards",
     "hairtone.scene.development": "what a camera does to light",
-    "hairtone.scene.render": "the demo is its only user inside the package",
-    "hairtone.scene.tress": "how hair is drawn",
     "hairtone.study.table": "CSV and workbook, 540 lines",
-    "hairtone.study.workers": "processes, 510 lines",
 }
 
 FILES = sorted(PACKAGE.rglob("*.py"))

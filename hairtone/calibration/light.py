@@ -26,9 +26,9 @@ from hairtone.calibration.types import BoardSeen, ColourModel, LightField
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag, LightError
+from hairtone.locations import read_limits
 from hairtone.photo.pixels import codes_at, encoded_values
 from hairtone.photo.types import Photo
-from hairtone.reference import read_limits
 
 Mask = NDArray[np.bool_]
 Codes = NDArray[Any]

@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 
 from hairtone.colorimetry import Floats, Viewing
-from hairtone.reference import reference_path
+from hairtone.locations import reference_path
 from hairtone.spectra.viewing import viewing_wavelengths, viewing_weights
 
 

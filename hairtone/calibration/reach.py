@@ -9,7 +9,7 @@ import numpy as np
 from hairtone.calibration.types import Calibration
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag
-from hairtone.reference import read_limits
+from hairtone.locations import read_limits
 
 DIRECTIONS: Final = 72  # in which the patches' reach is looked up: right to 0.1 % of it
 MARGIN: Final = 0.05  # of it that a colour may lie beyond; our choice, print and noise

@@ -23,9 +23,9 @@ from hairtone.calibration.types import Calibration, LightField
 from hairtone.chart.types import GREYS, ChartReading
 from hairtone.colorimetry import Floats, Viewing
 from hairtone.errors import CalibrationError, Flag
+from hairtone.locations import read_limits
 from hairtone.photo.pixels import codes_at, encoded_values
 from hairtone.photo.types import Photo
-from hairtone.reference import read_limits
 from hairtone.uncertainty import DRAWS
 
 # factor on the averaged deviations, as the two levels share errors; by coverage

@@ -16,9 +16,9 @@ from hairtone.chart.search import BY_HAND
 from hairtone.chart.types import GREYS, PATCH_NAMES, PATCHES, ChartReference
 from hairtone.colorimetry import VIEWINGS, Floats, decode_srgb, delta_e, xyz_to_lab
 from hairtone.errors import ChartError, Flag
+from hairtone.locations import read_limits
 from hairtone.photo.quality import blur_flags, exposure_flags
 from hairtone.photo.types import Photo
-from hairtone.reference import read_limits
 
 INSIDE = 0.95  # of a patch has to lie in the frame: its outline is known to a few per cent
 BENDS = np.array(  # tones a camera may have added: v + a·sin(πv) + b·sin(2πv). Our choice;

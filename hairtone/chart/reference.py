@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 from hairtone.chart.types import PATCHES, ChartReference
 from hairtone.colorimetry import VIEWINGS, Floats, Viewing, lab_to_xyz
 from hairtone.errors import ChartError
-from hairtone.reference import reference_path
+from hairtone.locations import reference_path
 from hairtone.spectra.viewing import reflectance_to_xyz, viewing_wavelengths, viewing_weights
 
 DEFAULT_CHART = "chart24-after-2014-11"

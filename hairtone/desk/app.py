@@ -14,8 +14,8 @@ from traitlets import Unicode
 from hairtone.desk import handlers, pages
 from hairtone.desk.helper import Helper
 from hairtone.desk.jobs import Jobs
+from hairtone.desk.lab import lab_arguments
 from hairtone.errors import StoreError
-from hairtone.report.lab import lab_arguments
 
 PORT: Final = 8791  # of no service that is registered; our choice
 _ROOM: Final = Path(__file__).resolve().parent

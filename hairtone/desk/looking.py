@@ -136,7 +136,7 @@ def outline_along(file: Path, line: dict[str, Any]) -> dict[str, Any]:
 
 def render_sample(folder: Path, say: Any) -> None:
     """Render the sample to try: one tress of the invented study, a few photos of it."""
-    from hairtone.reference import demo_path
+    from hairtone.locations import demo_path
     from hairtone.scene.demo import demo_scene
     from hairtone.scene.render import render_scene, write_photo
 

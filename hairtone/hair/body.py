@@ -1,4 +1,4 @@
-"""The body colour of a strand: shading of the round tress undone, highlights taken out."""
+"""The body colour of a strand: shading of the round tress undone, glare taken out."""
 
 from __future__ import annotations
 
@@ -8,11 +8,15 @@ from typing import Final
 import numpy as np
 
 from hairtone.colorimetry import Floats
-from hairtone.hair.colours import LEVEL_STEP, CellSums
+from hairtone.hair.cells import LEVEL_STEP, CellSums
 from hairtone.hair.places import end_limits, with_ends_held
-from hairtone.hair.shading import Shading, fit_shading
-from hairtone.hair.shine import Shine, fit_shine, without_glare
+from hairtone.hair.shine import Glare, fit_shine, without_glare
 
+# SD expected of the fall's terms across, across squared, across to the fourth, in log light; our
+# choice: a lamp from one side tilts it by 10 %, a round tress loses a quarter at its sides
+EXPECTED: Final = (0.1, 0.25, 0.25)
+DULL_SHARE: Final = 0.5  # darker part of a cell that is compared: highlights stay out
+LEAST_NOISE: Final = 0.004  # of a lane's log light; our choice: lanes are never better known
 RESAMPLES: Final = 200  # of the lanes; our choice: SDs repeat to 5 %
 GREY: Final = 0.08  # chroma over luminance; under it colour says little about highlights
 SURE: Final = 0.95  # chance of highlights from which on a polarised photo is doubted; our choice
@@ -22,6 +26,78 @@ LAMP_COLOUR: Final = 0.03  # SD of each channel of the lamp's colour, relative
 COMMON: Final = 0.3  # of the variance of the highlights' error that is alike along the hair
 REACH: Final = 6.0  # bins; SD of the kernel over the rest of that error
 LEAST_LIGHT: Final = 0.03  # of a bin's mean that stays whatever is taken out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shading:
+    """Fall of light across a strand.
+
+    Attributes
+    ----------
+    across : ndarray, shape (lanes,)
+        Place of each lane, -1 .. 1.
+    terms : ndarray, shape (3,)
+        Of log light: across, its square, its fourth power. 0 in the middle.
+    covariance : ndarray, shape (3, 3)
+        Of `terms`.
+    """
+
+    across: Floats
+    terms: Floats
+    covariance: Floats
+
+    @property
+    def log(self) -> Floats:
+        """Log light of each lane, 0 in the middle, shape (lanes,)."""
+        return np.asarray(_design(self.across) @ self.terms)
+
+    def log_draws(self, shaken: Floats) -> Floats:
+        """Log light of each lane under unit normal noise of shape (R, 3), shape (R, lanes)."""
+        values, vectors = np.linalg.eigh(self.covariance)
+        root = vectors * np.sqrt(np.maximum(values, 0.0))
+        return np.asarray((self.terms + shaken @ root.T) @ _design(self.across).T)
+
+
+def fit_shading(count: Floats, light: Floats, across: Floats) -> Shading:
+    """The fall of light across a strand from its duller pixels.
+
+    Parameters
+    ----------
+    count, light : ndarray, shape (bins, lanes, levels)
+        Pixels by brightness, and the sum of their luminance with the light field divided out.
+    across : ndarray, shape (lanes,)
+        Place of each lane, -1 .. 1.
+    """
+    dull = _dull_mean(count, light)
+    seen = np.isfinite(dull).all(axis=1)
+    if seen.sum() < 10:
+        return Shading(across=across, terms=np.zeros(3), covariance=np.diag(EXPECTED) ** 2)
+    logs = np.log(dull[seen])
+    lanes = np.median(logs - logs.mean(axis=1, keepdims=True), axis=0)
+    design = np.column_stack([np.ones_like(across), _design(across)])
+    prior = np.diag([0.0, *(1 / np.square(EXPECTED))])
+    noise = LEAST_NOISE
+    for _ in range(3):  # the lanes' own scatter is found with the fit
+        precision = design.T @ design / noise**2 + prior
+        fitted = np.linalg.solve(precision, design.T @ lanes / noise**2)
+        rest = lanes - design @ fitted
+        noise = max(float(np.sqrt((rest**2).sum() / max(len(across) - 3, 1))), LEAST_NOISE)
+    covariance = np.asarray(np.linalg.inv(precision))
+    return Shading(across=across, terms=fitted[1:], covariance=covariance[1:, 1:])
+
+
+def _dull_mean(count: Floats, light: Floats) -> Floats:
+    """Mean luminance of the duller part of each cell, shape (bins, lanes); NaN where too few."""
+    total = count.sum(axis=2, keepdims=True)
+    below = np.cumsum(count, axis=2) - count
+    share = np.clip((DULL_SHARE * total - below) / np.maximum(count, 1e-9), 0, 1)
+    pixels = (share * count).sum(axis=2)
+    mean = (share * light).sum(axis=2) / np.maximum(pixels, 1e-9)
+    return np.where((total[..., 0] >= 8) & (mean > 0), mean, np.nan)
+
+
+def _design(across: Floats) -> Floats:
+    return np.stack([across, across**2, across**4], axis=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -47,7 +123,7 @@ class Body:
 
     linear: Floats
     draws: Floats
-    shine: Shine
+    shine: Glare
     is_grey: bool
     shading: Shading
     unlooked: float = 0.0
@@ -132,7 +208,7 @@ def _by_bin(count: Floats, light: Floats, log_gain: Floats) -> tuple[Floats, Flo
 
 
 def _resampled(
-    cells: Floats, pixels: Floats, shading: Shading, shine: Shine, *, seed: int
+    cells: Floats, pixels: Floats, shading: Shading, shine: Glare, *, seed: int
 ) -> Floats:
     """Body colour under resampled lanes, shaken shading and shaken highlights, (R, 60, 3).
 

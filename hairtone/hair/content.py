@@ -21,9 +21,9 @@ from hairtone.hair.cells import BINS
 from hairtone.hair.centre import INNER_POINTS, CentreLine, normals, pixels_of, project, resampled
 from hairtone.hair.outline import Features, Mask, axis_of
 from hairtone.hair.types import Strand
+from hairtone.locations import read_limits
 from hairtone.photo.pixels import codes_at, encoded_values
 from hairtone.photo.types import Photo
-from hairtone.reference import read_limits
 
 FIBRE_PLACES: Final = 48  # along a line, at which fibres are looked for; our choice: 2 % of it each
 FIBRE_LAG_PX: Final = 12.0  # a fibre is the same so far on: hair keeps 0.4 there, seeds nothing

@@ -18,7 +18,7 @@ from hairtone.calibration.types import Calibration, LightField
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import Floats, decode_srgb, encode_srgb
 from hairtone.errors import HairError
-from hairtone.hair.lamp import lamp_white
+from hairtone.hair.shine import lamp_white
 from hairtone.photo.pixels import packed_pixels
 from hairtone.photo.types import Photo
 

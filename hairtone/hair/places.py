@@ -23,13 +23,12 @@ from numpy.typing import NDArray
 from hairtone.calibration.types import ColourModel, LightField
 from hairtone.colorimetry import Floats
 from hairtone.errors import Flag
-from hairtone.hair.cells import BINS
+from hairtone.hair.cells import BINS, CellSums
 from hairtone.hair.centre import normals, resampled
-from hairtone.hair.colours import CellSums
 from hairtone.hair.types import Strand
+from hairtone.locations import read_limits
 from hairtone.photo.pixels import codes_at, encoded_values
 from hairtone.photo.types import Photo
-from hairtone.reference import read_limits
 
 BESIDE: Final = (0.75, 1.1)  # widths from the line, between which the board is looked at
 SHARES: Final = np.linspace(0, 1, 11)  # of board that a pixel is asked for

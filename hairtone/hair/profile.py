@@ -12,13 +12,10 @@ from hairtone.calibration.reach import outside_flags
 from hairtone.calibration.types import Calibration, ColourModel, LightField
 from hairtone.colorimetry import Floats, lab_to_xyz, xyz_to_lab
 from hairtone.errors import Flag
-from hairtone.hair.beside import light_of_strand
 from hairtone.hair.body import Body, find_body
-from hairtone.hair.cells import BINS, Cells, check_filled, strand_cells
-from hairtone.hair.colours import CellSums, cell_sums
+from hairtone.hair.cells import BINS, Cells, CellSums, cell_sums, check_filled, strand_cells
 from hairtone.hair.content import laid_over
-from hairtone.hair.doubts import profile_flags
-from hairtone.hair.lamp import lamp_white
+from hairtone.hair.doubts import light_of_strand, profile_flags
 from hairtone.hair.places import (
     board_beside,
     cover_flags,
@@ -28,6 +25,7 @@ from hairtone.hair.places import (
     without_gaps,
     without_strange_ends,
 )
+from hairtone.hair.shine import lamp_white
 from hairtone.hair.types import Profile, Strand
 from hairtone.photo.types import Photo
 

@@ -26,6 +26,8 @@ References
 .. [1] G. Wang, A. Sarkar, P. Carbonetto, M. Stephens, J. R. Stat. Soc. B 82 (2020) 1273-1300.
    From memory.
 .. [2] S. A. Shafer, Color Res. Appl. 10 (1985) 210-218.
+
+The lamp's colour as the camera sees it: where mirror highlights and neutral things lie.
 """
 
 from __future__ import annotations
@@ -38,6 +40,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from hairtone.calibration.types import ColourModel
 from hairtone.colorimetry import Floats
 
 # All our choice; what each trades is beside it
@@ -90,10 +93,14 @@ SIZES: Final = {
     "gap": ((0.04, 0.08, 0.2), (0.02, 0.1), NEAR[1]),
     "tint": ((0.005, 0.02, 0.08), (0.01, 0.06), NEAR[1]),
 }
+STEP: Final = 0.01  # relative step of the slope of L*a*b* by light
+CLOSE: Final = 0.002  # last step in log light; shine needs a direction to a few per cent
+TARGET: Final = 80.0  # L* that is solved for: well inside any model
+TARGET_LIGHT: Final = ((TARGET + 16) / 116) ** 3  # its luminance; ISO/CIE 11664-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Shine:
+class Glare:
     """Highlights along a strand.
 
     Attributes
@@ -136,7 +143,7 @@ class Shine:
         return self.luminance[:, None] * self.colour
 
 
-def fit_shine(count: Floats, light: Floats, *, seed: int = 0) -> Shine:
+def fit_shine(count: Floats, light: Floats, *, seed: int = 0) -> Glare:
     """Highlights of each bin.
 
     Parameters
@@ -161,7 +168,7 @@ def fit_shine(count: Floats, light: Floats, *, seed: int = 0) -> Shine:
     draws = np.clip(glare.draws(np.random.default_rng(seed), RESAMPLES), 0, MOST * seen)
     draws = _widened(draws, highlights, seen)
     usual, all_along = _common(gap / mean, mean)
-    return Shine(
+    return Glare(
         colour=colour,
         luminance=highlights * scale,
         share=highlights / seen,
@@ -174,7 +181,7 @@ def fit_shine(count: Floats, light: Floats, *, seed: int = 0) -> Shine:
     )
 
 
-def without_glare(shine: Shine) -> Shine:
+def without_glare(shine: Glare) -> Glare:
     """The same hair under crossed polarisers: nothing of it is glare, whatever it looks like."""
     nothing = np.zeros_like(shine.luminance)
     return dataclasses.replace(
@@ -656,3 +663,29 @@ def _smoothed(values: Floats, *, sd: float) -> Floats:
     reach = int(np.ceil(3 * sd))
     bell = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sd) ** 2)
     return np.convolve(np.pad(values, reach, mode="edge"), bell / bell.sum(), mode="valid")
+
+
+def lamp_white(model: ColourModel) -> Floats:
+    """Linear light of a perfect white under the lamp, found where the model reads L* 100 neutral.
+
+    Newton steps on L*a*b* from equal channels; only its direction matters to shine, its scale
+    keeps levels in range. Read-only.
+    """
+    white: Floats = _solved(model)  # type: ignore[arg-type]  # protocols do not say they hash
+    return white
+
+
+@lru_cache(maxsize=2)  # finder and profile ask for the same model; models do not change
+def _solved(model: ColourModel) -> Floats:
+    white = np.full(3, TARGET_LIGHT)  # where it is if the model's white is the lamp's
+    for _ in range(6):
+        probes = white * (1 + STEP * np.vstack([np.zeros(3), np.eye(3)]))
+        seen = model.lab(probes)
+        slope = (seen[1:] - seen[0]).T / STEP  # by log light of each channel
+        step = np.linalg.lstsq(slope, np.array([TARGET, 0.0, 0.0]) - seen[0], rcond=None)[0]
+        white = white * np.exp(np.clip(step, -0.7, 0.7))
+        if np.abs(step).max() < CLOSE:
+            break
+    found = np.asarray(white / TARGET_LIGHT)
+    found.flags.writeable = False
+    return found

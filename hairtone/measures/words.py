@@ -25,7 +25,7 @@ from numpy.typing import ArrayLike
 
 from hairtone.colorimetry import chroma, hue_angle
 from hairtone.errors import SheetError
-from hairtone.reference import reference_path
+from hairtone.locations import reference_path
 from hairtone.showing import Shown
 from hairtone.uncertainty import ColourDifference
 

@@ -9,7 +9,7 @@ from functools import cache
 from typing import Final
 
 from hairtone.errors import PhotoError
-from hairtone.reference import read_limits
+from hairtone.locations import read_limits
 
 COPY_AGAIN: Final = "Copy it again from the camera or phone."
 EXPORT_RGB: Final = "Export it as an 8- or 16-bit RGB JPEG, PNG or TIFF, or send the original."

@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 
 from hairtone.colorimetry import decode_srgb
 from hairtone.errors import Flag, PhotoError
+from hairtone.locations import read_limits
 from hairtone.photo.types import Photo
-from hairtone.reference import read_limits
 
 Codes = NDArray[np.uint8] | NDArray[np.uint16]
 Box = tuple[int, int, int, int]  # left, top, right, bottom; right and bottom are not part of it

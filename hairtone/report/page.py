@@ -373,7 +373,7 @@ def write_report(analysis: Analysis, *, audience: Audience = "educator", out: st
     """
     from hairtone.study.analysis import write_tables
     from hairtone.study.files import write_atomically
-    from hairtone.study.pools import write_pools
+    from hairtone.study.outcome import write_pools
 
     folder = Path(out)
     text = report_html(analysis, audience=audience)

@@ -180,7 +180,7 @@ def outline_of(photo: Photo, line: dict[str, Any]) -> dict[str, Any]:
     dict
         As in `Picker.outlines`; without points where the line cannot be measured, and why.
     """
-    from hairtone.hair.finder import measured_line, section_of
+    from hairtone.hair.strands import measured_line, section_of
 
     found: dict[str, Any] = {"place": line["place"], "of": _ground_of(line), "points": []}
     try:

@@ -13,9 +13,8 @@ from typing import Any, Final
 import numpy as np
 
 from hairtone.colorimetry import delta_e
-from hairtone.reference import demo_path
-from hairtone.scene.hairs import AlongHair, tress_hair
-from hairtone.scene.layout import CHART_MM
+from hairtone.locations import demo_path
+from hairtone.scene.layout import CHART_MM, AlongHair, tress_hair
 from hairtone.scene.render import render_scene, write_photo
 from hairtone.scene.types import (
     ChartPlacement,

@@ -12,8 +12,7 @@ from typing import Final, TypedDict
 import numpy as np
 
 from hairtone.colorimetry import Floats
-from hairtone.scene.hairs import AlongHair, Patch, tress_hair
-from hairtone.scene.layout import Layout, draw_layout
+from hairtone.scene.layout import AlongHair, Layout, TintedPatch, draw_layout, tress_hair
 from hairtone.scene.types import (
     ChartPlacement,
     Development,
@@ -298,10 +297,10 @@ def draw_along(recipe: HairRecipe, *, seed: int) -> AlongHair:
     """How hair changes from roots to ends: porous, sun-bleached or even ends, missed patches."""
     rng = np.random.default_rng(seed)
     porous = rng.uniform(0, 0.8) if rng.random() < 0.7 else 0.0
-    patches: tuple[Patch, ...] = ()
+    patches: tuple[TintedPatch, ...] = ()
     if recipe.dyes and rng.random() < 0.3:
         patches = (
-            Patch(
+            TintedPatch(
                 position=rng.uniform(0.15, 0.85),
                 width=rng.uniform(0.03, 0.08),
                 factor=float(np.exp(rng.normal(0, 0.4))),

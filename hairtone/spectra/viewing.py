@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from hairtone.colorimetry import Floats, Viewing
-from hairtone.reference import reference_path
+from hairtone.locations import reference_path
 
 
 @cache

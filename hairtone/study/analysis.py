@@ -42,8 +42,7 @@ from hairtone.study.observations import (
     relay_covariance,
     tie_flags,
 )
-from hairtone.study.outcome import StudyResult
-from hairtone.study.pools import drift_flags
+from hairtone.study.outcome import StudyResult, drift_flags
 from hairtone.study.records import RowResult
 from hairtone.study.sheet import InstrumentReading
 

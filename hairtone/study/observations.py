@@ -1,8 +1,8 @@
 """What a study measured, put together hair by hair: replicates pooled, states joined by wash.
 
 Photos are averaged in L*a*b*, photos of one lay first, then lays. All draws are rows of one
-posterior (`hairtone.study.pools`): row k of every photo and hair is one world, so that whatever is
-told of several photos is worked out row by row. Profiles are kept slim enough to draw a whole
+posterior (`hairtone.study.outcome`): row k of every photo and hair is one world, so that whatever
+is told of several photos is worked out row by row. Profiles are kept slim enough to draw a whole
 study.
 """
 
@@ -21,8 +21,7 @@ from hairtone.colorimetry import Floats, delta_e, delta_e_metric, lab_to_xyz, xy
 from hairtone.errors import Flag
 from hairtone.hair.types import Profile
 from hairtone.measures.zones import BORROWED_RELAYING, ZONES, mean_profile, zone_estimates
-from hairtone.study.outcome import StudyResult
-from hairtone.study.pools import Shot, Tie, row_order, tie_down, world_draws
+from hairtone.study.outcome import Shot, StudyResult, Tie, row_order, tie_down, world_draws
 from hairtone.study.records import RowResult
 from hairtone.study.sheet import InstrumentReading
 from hairtone.uncertainty import COVERAGE, LabEstimate, spread_u95

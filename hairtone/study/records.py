@@ -23,8 +23,8 @@ from hairtone.calibration.field import HairSpread
 from hairtone.colorimetry import viewing_named
 from hairtone.errors import Flag, HairtoneError, StoreError
 from hairtone.hair.types import Profile
+from hairtone.locations import reference_path
 from hairtone.measures.blend import StrandContrast
-from hairtone.reference import reference_path
 from hairtone.request import PhotoRequest
 from hairtone.result import (
     SCHEMA,

@@ -19,13 +19,12 @@ from numpy.typing import NDArray
 
 from hairtone.colorimetry import viewing_named
 from hairtone.errors import Flag, HairtoneError, PhotoError, StoreError
-from hairtone.hair.texture import SAME_PICTURE, texture_correlation
+from hairtone.hair.map import SAME_PICTURE, texture_correlation
 from hairtone.pipeline import measure_photo
 from hairtone.request import HairRequest, PhotoRequest
 from hairtone.result import PhotoResult
 from hairtone.study.files import Folder, sha256_of
-from hairtone.study.outcome import StudyResult
-from hairtone.study.pools import pool_notes, pools_of
+from hairtone.study.outcome import StudyResult, pool_notes, pools_of
 from hairtone.study.records import (
     RowResult,
     error_from,

@@ -19,8 +19,7 @@ from skimage import color
 from skimage.color.colorconv import xyz_from_rgb
 
 from hairtone.colorimetry import Floats, decode_srgb, delta_e, xyz_to_lab
-from hairtone.hair.cells import BINS, Cells
-from hairtone.hair.colours import cell_sums
+from hairtone.hair.cells import BINS, Cells, cell_sums
 from hairtone.photo.encodings import srgb_encoding
 from hairtone.photo.pixels import unpack_keys
 from hairtone.photo.types import Photo

@@ -26,14 +26,14 @@ from scipy.stats import beta
 import hairtone
 from hairtone.colorimetry import DEFAULT_VIEWING, Floats, delta_e
 from hairtone.errors import HairtoneError
-from hairtone.hair.finder import strand_along
 from hairtone.hair.profile import measure_profile
+from hairtone.hair.strands import strand_along
 from hairtone.measures.evenness import measure_evenness
 from hairtone.photo.reader import read_photo
 from hairtone.pipeline import calibrate_photo
 from hairtone.request import PhotoRequest
 from hairtone.scene import Shine, Wish, random_scene, render_scene
-from hairtone.scene.hairs import AlongHair, run_along, tress_hair
+from hairtone.scene.layout import AlongHair, run_along, tress_hair
 from hairtone.scene.types import Scene, Tress, TressTruth
 from hairtone.spectra.hair import HairRecipe, draw_dyes, draw_hair
 

@@ -26,7 +26,7 @@ from scoring import mean_and_p95
 from hairtone.colorimetry import delta_e
 from hairtone.errors import HairtoneError
 from hairtone.hair import body, profile
-from hairtone.hair.finder import find_strands
+from hairtone.hair.strands import find_strands
 from hairtone.hair.types import Strand
 from hairtone.measures.zones import zone_estimates
 from hairtone.photo.reader import read_photo
@@ -34,7 +34,7 @@ from hairtone.photo.types import Photo
 from hairtone.pipeline import calibrate_photo
 from hairtone.request import PhotoRequest
 from hairtone.scene import Wish, random_scene, render_scene
-from hairtone.scene.exposure import light_at
+from hairtone.scene.development import light_at
 from hairtone.scene.types import Scene
 
 NONE: Final = frozenset[str]()

@@ -16,10 +16,9 @@ from hairtone.chart.types import GREYS
 from hairtone.colorimetry import VIEWINGS, Floats, xyz_to_lab
 from hairtone.scene import Wish, random_scene
 from hairtone.scene.chart import chart_projection, chart_reflectances, patch_centres
-from hairtone.scene.development import colour_matrix, tone_curve, twist
+from hairtone.scene.development import colour_matrix, light_at, tone_curve, twist
 from hairtone.scene.draw import draw_along
-from hairtone.scene.exposure import light_at
-from hairtone.scene.hairs import tress_hair
+from hairtone.scene.layout import tress_hair
 from hairtone.scene.render import camera_weights
 from hairtone.scene.types import Development, Scene
 from hairtone.spectra.hair import HAIR_CLASSES, HairRecipe, draw_hair

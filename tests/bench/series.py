@@ -25,7 +25,7 @@ from hairtone.calibration.types import Calibration
 from hairtone.colorimetry import VIEWINGS, Floats, delta_e, lch_difference
 from hairtone.measures.fade import Fade, measure_fade
 from hairtone.measures.zones import group_alike, share_alike
-from hairtone.study.pools import LEAST, Pool, Shot, world_draws
+from hairtone.study.outcome import LEAST, Pool, Shot, world_draws
 from hairtone.uncertainty import LabEstimate, colour_difference
 
 SAMPLING = 0.10  # SD of a zone's mean from its own fibres, each axis; a thousand pixels give that

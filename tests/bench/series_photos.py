@@ -33,7 +33,7 @@ from hairtone.request import PhotoRequest
 from hairtone.result import PhotoResult
 from hairtone.scene import Wish, random_scene
 from hairtone.scene.draw import draw_along
-from hairtone.scene.hairs import tress_hair
+from hairtone.scene.layout import tress_hair
 from hairtone.scene.render import render_scene, write_photo
 from hairtone.spectra.lights import LIGHT_FAMILIES
 from hairtone.study.hair_measures import Terms, measure_hair

@@ -19,9 +19,9 @@ from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import VIEWINGS, Floats, xyz_to_lab
 from hairtone.scene import Wish, random_scene
 from hairtone.scene.chart import chart_projection, chart_reflectances, patch_centres
+from hairtone.scene.development import light_at
 from hairtone.scene.draw import PROTOCOLS, draw_along, draw_development
-from hairtone.scene.exposure import light_at
-from hairtone.scene.hairs import tress_hair
+from hairtone.scene.layout import tress_hair
 from hairtone.scene.render import camera_weights
 from hairtone.scene.types import Development, LightShape, Scene
 from hairtone.spectra.hair import HairRecipe, draw_dyes, draw_hair

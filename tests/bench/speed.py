@@ -34,8 +34,8 @@ from hairtone.calibration.solve import calibrate
 from hairtone.chart.finder import find_chart
 from hairtone.chart.reference import DEFAULT_CHART, load_reference
 from hairtone.colorimetry import DEFAULT_VIEWING
-from hairtone.hair.finder import find_strands
 from hairtone.hair.profile import measure_profile
+from hairtone.hair.strands import find_strands
 from hairtone.measures.evenness import measure_evenness
 from hairtone.photo.quality import judge_screen
 from hairtone.photo.reader import read_photo

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from hairtone.colorimetry import Floats
-from hairtone.reference import demo_path
+from hairtone.locations import demo_path
 from hairtone.scene.demo import demo_scene
 from hairtone.scene.render import render_scene
 from hairtone.scene.types import RenderedPhoto

@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 from served import free_port, running_desk, stop
 
-from hairtone.reference import demo_path
+from hairtone.locations import demo_path
 from hairtone.scene.demo import demo_scene
 from hairtone.scene.render import render_scene, write_photo
 

@@ -11,7 +11,7 @@ from calibration.frames import CENTRES, CORNERS, HAIR, SIZE, PlainModel, make_fr
 from hairtone.calibration.light import fit_light_field
 from hairtone.colorimetry import decode_srgb, encode_srgb
 from hairtone.errors import HairError
-from hairtone.hair.beside import light_of_strand
+from hairtone.hair.doubts import light_of_strand
 from hairtone.hair.types import Strand
 from hairtone.photo.reader import read_photo_bytes
 from hairtone.pipeline import measure_pixels

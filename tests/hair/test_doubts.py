@@ -9,13 +9,13 @@ import pytest
 from hair.tress import Tress, calibration, draw, light_field, photo_of, reading_of
 
 from hairtone.colorimetry import decode_srgb, delta_e, encode_srgb
-from hairtone.hair.finder import find_strands, strand_along
 from hairtone.hair.profile import measure_profile
+from hairtone.hair.strands import find_strands, strand_along
 from hairtone.photo.reader import read_photo_bytes
 from hairtone.pipeline import measure_pixels
 from hairtone.request import HairRequest, PhotoRequest
 from hairtone.scene import Wish, random_scene, render_scene
-from hairtone.scene.hairs import tress_hair
+from hairtone.scene.layout import tress_hair
 from hairtone.spectra.hair import draw_hair
 
 LINE = [(700, 130), (690, 800)]

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from hairtone.hair.colours import CellSums
+from hairtone.hair.cells import CellSums
 from hairtone.hair.places import end_limits, end_step_flags, with_ends_held
 
 PLACES = np.linspace(-1, 1, 60)

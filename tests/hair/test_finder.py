@@ -9,8 +9,8 @@ from hair.tress import BOARD, Tress, calibration, draw, light_field, reading_of
 
 from hairtone.colorimetry import delta_e
 from hairtone.errors import HairError
-from hairtone.hair.finder import find_strands, strand_along
 from hairtone.hair.section import outline_on_chart, refuse_on_chart
+from hairtone.hair.strands import find_strands, strand_along
 from hairtone.photo.reader import read_photo_bytes
 from hairtone.pipeline import calibrate_photo, measure_pixels
 from hairtone.request import HairRequest, PhotoRequest

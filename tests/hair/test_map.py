@@ -5,8 +5,8 @@ import pytest
 from hair.tress import Tress, calibration, draw, light_field, reading_of
 from skimage.draw import polygon2mask
 
-from hairtone.hair.finder import find_strands, strand_along
 from hairtone.hair.map import strand_outline
+from hairtone.hair.strands import find_strands, strand_along
 
 SIZE = (1200, 900)
 

@@ -7,12 +7,11 @@ import pytest
 from hair.tress import Tress, calibration, draw, light_field, photo_of, reading_of
 
 from hairtone.errors import HairError
-from hairtone.hair.cells import BINS
-from hairtone.hair.colours import CellSums
+from hairtone.hair.cells import BINS, CellSums
 from hairtone.hair.content import laid_over, see_fibres
-from hairtone.hair.finder import find_strands, refuse_without_fibres, strand_along
-from hairtone.hair.lamp import lamp_white
 from hairtone.hair.places import Cover, drift_to_board, hair_alone, part_pixels, shaken_by_cover
+from hairtone.hair.shine import lamp_white
+from hairtone.hair.strands import find_strands, refuse_without_fibres, strand_along
 
 LINE = np.array([(700.0, 130.0), (690.0, 800.0)])
 HAIR, BOARD = np.array([0.06, 0.035, 0.02]), np.array([0.2, 0.2, 0.2])

@@ -19,11 +19,10 @@ from hair.tress import (
 from hairtone.colorimetry import chroma, decode_srgb, delta_e, lab_to_xyz, xyz_to_lab
 from hairtone.errors import HairError
 from hairtone.hair.body import find_body
-from hairtone.hair.cells import BINS, strand_cells
-from hairtone.hair.colours import cell_sums, distinct
-from hairtone.hair.finder import find_strands, strand_along
-from hairtone.hair.lamp import lamp_white
+from hairtone.hair.cells import BINS, cell_sums, distinct, strand_cells
 from hairtone.hair.profile import _brightened, join_turned, measure_profile, seed_of
+from hairtone.hair.shine import lamp_white
+from hairtone.hair.strands import find_strands, strand_along
 from hairtone.hair.types import Profile
 
 RED, BROWN, GREY = (30.0, 22.0, 12.0), (35.0, 8.0, 14.0), (62.0, 0.5, 4.0)

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from hairtone.hair.centre import CentreLine
-from hairtone.hair.finder import CLAMPED, held_end, roots_last
 from hairtone.hair.outline import Piece
+from hairtone.hair.strands import CLAMPED, held_end, roots_last
 
 SHAPE = (120, 100)  # reduced pixels
 LINE = CentreLine(

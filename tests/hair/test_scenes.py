@@ -14,8 +14,8 @@ from hairtone.calibration.types import Calibration, LightField
 from hairtone.chart.types import ChartReading
 from hairtone.colorimetry import DEFAULT_VIEWING, delta_e, xyz_to_lab
 from hairtone.errors import HairError
-from hairtone.hair.finder import find_strands, strand_along
 from hairtone.hair.profile import measure_profile
+from hairtone.hair.strands import find_strands, strand_along
 from hairtone.photo.types import Encoding, Photo
 from hairtone.scene import Shine, Wish, random_scene, render_scene
 from hairtone.scene.render import camera_weights

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from hair.tress import BOARD, Tress, draw, rgb_of
 
-from hairtone.hair.finder import strand_along
 from hairtone.hair.section import section_along, section_mask
+from hairtone.hair.strands import strand_along
 from hairtone.photo.reader import read_photo_bytes
 from hairtone.scene.draw import Wish, random_scene
 from hairtone.scene.render import render_scene

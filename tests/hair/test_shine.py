@@ -8,14 +8,12 @@ import pytest
 from hair.test_scenes import shot, zones
 
 from hairtone.colorimetry import delta_e
-from hairtone.hair.cells import strand_cells
-from hairtone.hair.colours import cell_sums
-from hairtone.hair.finder import strand_along
-from hairtone.hair.lamp import lamp_white
+from hairtone.hair.cells import cell_sums, strand_cells
 from hairtone.hair.profile import measure_profile
-from hairtone.hair.shine import fit_shine
+from hairtone.hair.shine import fit_shine, lamp_white
+from hairtone.hair.strands import strand_along
 from hairtone.scene import Shine, Wish, random_scene
-from hairtone.scene.hairs import AlongHair, tress_hair
+from hairtone.scene.layout import AlongHair, tress_hair
 from hairtone.spectra.hair import draw_hair
 
 PLACES = np.linspace(-1, 1, 60)

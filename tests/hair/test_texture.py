@@ -15,14 +15,14 @@ from hair.tress import (
 )
 
 from hairtone.colorimetry import decode_srgb, delta_e
-from hairtone.hair.finder import find_strands, strand_along
-from hairtone.hair.map import map_hair
-from hairtone.hair.texture import (
+from hairtone.hair.map import (
     SAME_PICTURE,
     lightness_strip,
+    map_hair,
     texture_correlation,
     texture_signature,
 )
+from hairtone.hair.strands import find_strands, strand_along
 from hairtone.measures.blend import strand_contrast
 
 LINE = [(700, 130), (690, 800)]

@@ -7,7 +7,7 @@ import tomllib
 
 import pytest
 
-from hairtone.reference import demo_path
+from hairtone.locations import demo_path
 
 WASHES = ("before", "0", "1", "3", "6")
 SUBJECTS = ("T1", "T2")

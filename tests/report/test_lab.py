@@ -6,8 +6,8 @@ import subprocess
 
 import pytest
 
+from hairtone.desk import lab
 from hairtone.errors import StoreError
-from hairtone.report import lab
 
 
 @pytest.fixture

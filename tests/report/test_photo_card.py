@@ -7,7 +7,7 @@ import re
 import pytest
 from report.browser import browser_path, opened_browser, opened_page
 
-from hairtone.reference import reference_path
+from hairtone.locations import reference_path
 from hairtone.report.page import write_pdf
 
 CARD = reference_path("photo_card.html")

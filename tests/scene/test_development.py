@@ -5,8 +5,7 @@ import pytest
 
 from hairtone.chart.reference import load_reference
 from hairtone.colorimetry import VIEWINGS, encode_srgb
-from hairtone.scene.development import colour_matrix, develop, tone_curve, twist
-from hairtone.scene.exposure import coarse, spread
+from hairtone.scene.development import coarse, colour_matrix, develop, spread, tone_curve, twist
 from hairtone.scene.render import camera_weights
 from hairtone.scene.types import Development
 from hairtone.spectra.cameras import draw_scene_camera

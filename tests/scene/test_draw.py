@@ -8,8 +8,8 @@ import pytest
 from hairtone.scene import Wish, random_scene, render_scene
 from hairtone.scene.chart import chart_projection, frame_corners
 from hairtone.scene.demo import demo_scene, render_demo
-from hairtone.scene.hairs import AlongHair, Patch, tress_hair
-from hairtone.scene.tress import tress_line
+from hairtone.scene.layout import AlongHair, TintedPatch, tress_hair
+from hairtone.scene.render import tress_line
 from hairtone.spectra.hair import HAIR_CLASSES, HairRecipe, draw_hair, hair_reflectance
 from hairtone.spectra.lights import LIGHT_FAMILIES
 
@@ -64,7 +64,7 @@ def test_even_fibres_give_the_recipe_everywhere():
 
 def test_porous_ends_hold_more_dye_and_a_missed_patch_less():
     recipe = draw_hair("fashion", seed=3)
-    missed = Patch(position=0.5, width=0.05, factor=0.3)
+    missed = TintedPatch(position=0.5, width=0.05, factor=0.3)
 
     hair = tress_hair(recipe, AlongHair(dye_at_ends=2.0, onset=0.4, patches=(missed,)))
 
@@ -109,7 +109,7 @@ def test_the_demo_shows_what_it_tells():
     import tomllib
 
     from hairtone.colorimetry import delta_e
-    from hairtone.reference import demo_path
+    from hairtone.locations import demo_path
 
     scenario = tomllib.loads(demo_path("scenario.toml").read_text(encoding="utf-8"))
     scenario["size"] = [408, 306]

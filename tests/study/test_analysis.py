@@ -235,7 +235,7 @@ def test_relaying_is_borrowed_without_repeats_and_taken_from_the_study_with_them
 
 
 def test_a_study_s_own_words_are_used(tmp_path):
-    from hairtone.reference import reference_path
+    from hairtone.locations import reference_path
 
     own = reference_path("bands.toml").read_text().replace('"even"', '"as one"')
     tmp_path.mkdir(exist_ok=True)

@@ -17,7 +17,7 @@ from hairtone.report.page import write_report
 from hairtone.study.analysis import COLUMNS, analyse
 from hairtone.study.editing import purge_subject
 from hairtone.study.observations import hairs_of
-from hairtone.study.pools import (
+from hairtone.study.outcome import (
     ANY_CAMERA,
     BASE,
     CHART,

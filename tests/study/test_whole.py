@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from hairtone.colorimetry import delta_e
+from hairtone.locations import demo_path
 from hairtone.measures.zones import zone_estimates
 from hairtone.pipeline import measure_photo
-from hairtone.reference import demo_path
 from hairtone.request import HairRequest, PhotoRequest
 from hairtone.scene.demo import demo_scene
 from hairtone.scene.render import render_scene, write_photo

@@ -33,8 +33,8 @@ from hairtone.hair.outline import (
 )
 from hairtone.hair.section import Section, after_regrowth, check_line, section_along, section_mask
 from hairtone.hair.types import Side, Strand
+from hairtone.locations import read_limits
 from hairtone.photo.types import Photo
-from hairtone.reference import read_limits
 
 LEAST_WIDTH: Final = 12.0  # photo pixels; our choice: four lanes of fibres inside mixed edges
 LEAST_LENGTH: Final = 60.0  # photo pixels; a row of pixels to a bin
