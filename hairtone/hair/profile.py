@@ -33,6 +33,7 @@ from hairtone.photo.types import Photo
 
 STEP: Final = 0.01  # of a bin's light; least step of the slope of Lab by light
 DRAW_STRIDE: Final = 3  # bins between those that the calibration's draws are asked for
+DRAWN_AT: Final = np.r_[0:BINS:DRAW_STRIDE, BINS - 1]  # with straight lines between
 SLOPE_STRIDE: Final = 4  # bins between the slopes that are read
 KNEE: Final = 6 / 29  # cube root of light where L*a*b* turns straight; ISO/CIE 11664-4
 BLACK: Final = np.array([16.0, 0.0, 0.0])
@@ -67,9 +68,8 @@ def measure_profile(
     white = lamp_white(model)
     linear = body.linear * white
     lab = model.lab(linear)
-    at = np.r_[0:BINS:DRAW_STRIDE, BINS - 1]
-    draws = _draws(model, light, linear, lab, middles, at=at, seed=seed_of(photo))
-    spread = model.hair_spread(linear[at])
+    draws = _draws(model, light, linear, lab, middles, seed=seed_of(photo))
+    spread = model.hair_spread(linear[DRAWN_AT])
     shaken = lab + _moved_lab(model, linear, (body.draws - body.linear) * white)
     return Profile(
         position=(np.arange(BINS) + 0.5) / BINS,
@@ -83,7 +83,7 @@ def measure_profile(
         + profile_flags(photo, strand, cells, sums, body)
         + outside_flags(calibration, linear),
         sampling_draws=shaken.astype(np.float32),
-        spread=spread and spread.along(at, np.arange(BINS)),
+        spread=spread and spread.along(DRAWN_AT, np.arange(BINS)),
         facts=body.facts,
     )
 
@@ -138,13 +138,10 @@ def _draws(
     lab: Floats,
     middles: Floats,
     *,
-    at: NDArray[np.intp],
     seed: int,
 ) -> Floats:
-    """The bins under each of K equally good calibrations and light fields, shape (K, 60, 3).
-
-    They are asked for at the bins `at`, with straight lines between.
-    """
+    """The bins under each of K equally good calibrations and light fields, shape (K, 60, 3)."""
+    at = DRAWN_AT
     off = model.lab_draws(linear[at]) - lab[at]  # smooth over colour, so along the hair too
     every = np.arange(BINS)
     after = np.clip(np.searchsorted(at, every, side="right"), 1, len(at) - 1)
