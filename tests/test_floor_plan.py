@@ -23,7 +23,7 @@ FLOORS = {
     "calibration": 3, "scene": 3,
     "chart": 2,
     "photo": 1, "spectra": 1,
-    "errors": 0, "colorimetry": 0, "uncertainty": 0, "reference": 0, "showing": 0,
+    "errors": 0, "colorimetry": 0, "uncertainty": 0, "locations": 0, "showing": 0,
 }  # fmt: skip
 GUESTS = {  # library -> rooms that may import it
     "cv2": {"photo", "chart", "hair"},

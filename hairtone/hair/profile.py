@@ -31,6 +31,7 @@ from hairtone.photo.types import Photo
 
 STEP: Final = 0.01  # of a bin's light; least step of the slope of Lab by light
 DRAW_STRIDE: Final = 3  # bins between those that the calibration's draws are asked for
+DRAWN_AT: Final = np.r_[0:BINS:DRAW_STRIDE, BINS - 1]  # with straight lines between
 SLOPE_STRIDE: Final = 4  # bins between the slopes that are read
 UNCURED: Final = 0.5  # of half the difference of a turned pair that may be no fault of the frame
 TURNED_APART: Final = 11.34  # squared, in SDs; 99 % of a normal law in three dimensions: chi-square
@@ -74,10 +75,9 @@ def measure_profile(
     white = lamp_white(model)
     linear = body.linear * white
     lab = model.lab(linear)
-    at = np.r_[0:BINS:DRAW_STRIDE, BINS - 1]
-    off = model.lab_draws(linear[at]) - lab[at]  # smooth over colour, so along the hair too
-    draws = _draws(light, lab, off, middles, at=at, seed=seed_of(photo))
-    spread = model.hair_spread(linear[at])
+    off = model.lab_draws(linear[DRAWN_AT]) - lab[DRAWN_AT]  # smooth over colour, so along the hair
+    draws = _draws(light, lab, off, middles, seed=seed_of(photo))
+    spread = model.hair_spread(linear[DRAWN_AT])
     shaken = lab + _moved_lab(model, linear, (body.draws - body.linear) * white)
     return Profile(
         position=(np.arange(BINS) + 0.5) / BINS,
@@ -91,7 +91,7 @@ def measure_profile(
         + profile_flags(photo, strand, cells, sums, body)
         + outside_flags(calibration, linear),
         sampling_draws=shaken.astype(np.float32),
-        spread=spread and spread.along(at.astype(np.float64), np.arange(BINS, dtype=np.float64)),
+        spread=spread and spread.along(DRAWN_AT, np.arange(BINS)),
         facts=body.facts,
     )
 
@@ -150,13 +150,13 @@ def _draws(
     off: Floats,
     middles: Floats,
     *,
-    at: NDArray[np.intp],
     seed: int,
 ) -> Floats:
     """Return the bins under each of K equally good calibrations and light fields, (K, 60, 3).
 
-    Calibrations are `off` at the bins `at`, shape (K, m, 3), with straight lines between.
+    Calibrations are `off` at the bins `DRAWN_AT`, shape (K, m, 3), with straight lines between.
     """
+    at = DRAWN_AT
     every = np.arange(BINS)
     after = np.clip(np.searchsorted(at, every, side="right"), 1, len(at) - 1)
     share = ((every - at[after - 1]) / (at[after] - at[after - 1]))[:, None]

@@ -439,9 +439,7 @@ def measure_fade(
     states = np.array([colour.lab for colour in colours])
     left = None
     if before is not None:
-        # of photos in one posterior, how much of the error is their own hangs on all of them
-        own_error = before.sampling_covariance if paired else before.covariance
-        lift = float(np.trace(own_error))
+        lift = _own_square(before, paired=paired)
         left = colour_left(before.lab, states, noise, white=before.viewing.white, lift=lift)
     own = noise if before is None else noise[:, 1:]
     gaps = own - own[:, :1]
@@ -485,6 +483,14 @@ def _require_wash_0(washes: Mapping[int, LabEstimate]) -> None:
         f"There is no measured photo of wash 0 (washes measured: {known}).",
         remedy="A fade is a change from the colour just after colouring: photograph it then.",
     )
+
+
+def _own_square(before: LabEstimate, *, paired: bool) -> float:
+    """Square of the error that the colour before has for itself, whatever other photos there are.
+
+    Of photos in one posterior, how much of the calibration's error is their own hangs on them all.
+    """
+    return float(np.trace(before.sampling_covariance if paired else before.covariance))
 
 
 def _change_step(wash: int, first: Floats, state: Floats, gap: Floats, bands: Bands) -> FadeStep:
