@@ -240,6 +240,7 @@ def test_a_lost_desk_is_said_and_what_was_typed_comes_back(browser, tmp_path):
             page = opened_page.enter_context(opened(browser, desk))
             begin(page, desk, "practice head", "H1")
             page.click("nav >> text=Record")
+            page.wait_for_url("**/record")  # whole, its script included
             stop(desk.process)
             began = time.monotonic()
             page.wait_for_selector("#link:has-text('not running')")
