@@ -91,7 +91,7 @@ def measure_profile(
         + profile_flags(photo, strand, cells, sums, body)
         + outside_flags(calibration, linear),
         sampling_draws=shaken.astype(np.float32),
-        spread=spread and spread.along(DRAWN_AT, np.arange(BINS)),
+        spread=spread and spread.along(DRAWN_AT.astype(float), np.arange(BINS, dtype=float)),
         facts=body.facts,
     )
 

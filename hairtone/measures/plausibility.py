@@ -82,7 +82,7 @@ def check_fade(fade: Fade, *, hair: str) -> tuple[Flag, ...]:
         found.append(_odd("leaves-at-once", f"{place}: {left[wash].colour_left:.0f} % left after "
                           f"wash {wash}.",
                           "Check the wash count, the product's type, and whether shampoo was used "
-                          "at the rinse (it costs one wash: start the count at 1)."))  # fmt: skip
+                          "at the rinse."))  # fmt: skip
     return tuple(found + _turns(fade, place) + _late_loss(fade, place))
 
 
