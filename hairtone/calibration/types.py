@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Final, Protocol
+from typing import Any, Final, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hairtone.calibration.field import HairSpread
 from hairtone.calibration.polynomial import terms
+from hairtone.chart.types import PATCH_NAMES
 from hairtone.colorimetry import Floats, Viewing
 from hairtone.errors import Flag
+from hairtone.showing import Shown
 
 LEAST_SMOOTH: Final = 0.1  # of what lies beside a thing, to stand for it; our choice
 
@@ -173,7 +175,7 @@ class LightField:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Calibration:
+class Calibration(Shown):
     """Codes of one photo -> L*a*b*, with what is known of its error.
 
     Attributes
@@ -211,3 +213,10 @@ class Calibration:
     chart_light: Floats | None = None
     facts: dict[str, object] = field(default_factory=dict)
     flags: tuple[Flag, ...] = ()
+
+    def to_frame(self) -> Any:
+        """Return one row a patch: patch, residual and held_out (ΔE00; NaN where unused)."""
+        import pandas as pd
+
+        found = {"residual": self.residual, "held_out": self.held_out}
+        return pd.DataFrame({"patch": PATCH_NAMES} | found)

@@ -69,7 +69,8 @@ def test_a_doubtful_file_is_doubted_by_the_measurement(row, studies):
     result = measure(bad_photo(studies / row))
 
     assert (result.status == "refused") == (expected["outcome"] == "refused")
-    said = [result.error] if result.error else [f for f in result.flags if not f.is_note]
+    flags = (*result.flags, *(flag for tress in result.tresses for flag in tress.flags))
+    said = [result.error] if result.error else [flag for flag in flags if not flag.is_note]
     told = " ".join(f"{finding.code} {finding}" for finding in said).lower()
     names = told + bad_photo(studies / row).name
     assert all(word.lower() in names for word in expected["must_say"])

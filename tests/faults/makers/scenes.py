@@ -71,7 +71,7 @@ def _(s):
     s.sheet()
 
 
-@fault("SCN-07", "refused", ["over-exposed"])
+@fault("SCN-07", "flagged", ["clipped"])
 def _(s):
     """highlights clipped (linear gain 2.5)"""
     s.scene(delin(lin(s.a) * 2.5))
