@@ -139,7 +139,7 @@ class ColourDifference:
         95 % interval of the true difference: the true differences that would not make this
         reading rare at 2.5 % a side [3]_. `low` is 0 when the difference is not resolved.
     critical : float
-        What two equal colours measured the same way stay under in 95 of 100 repeats [2]_.
+        The most that two equal colours show in 95 of 100 repeats [2]_.
     """
 
     delta_e: float

@@ -127,7 +127,7 @@ def find_chart(
         ``chart-covered``, ``chart-corners``, ``too-few-pixels``, ``over-exposed``,
         ``under-exposed``, ``glare``.
     PhotoError
-        ``under-exposed``: the white patch is too dark for dark hair to be told apart.
+        ``under-exposed``: the photo is too dark to measure dark hair.
     """
     if corners is None:
         start = search_chart(photo, reference=reference)

@@ -245,7 +245,7 @@ def find_confounding(readings: Sequence[Reading], treatments: tuple[str, str]) -
             if len(labels) == 1 and "" not in labels and labels.isdisjoint(elsewhere):
                 return (
                     f"{name} stands in one {_STANDS[factor]} only, and {treatments[other]} is not "
-                    f"in it: the two cannot be told from their {_STANDS[factor]}s"
+                    f"in it: the two cannot be kept apart from their {_STANDS[factor]}s"
                 )
     return ""
 

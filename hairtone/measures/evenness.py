@@ -52,14 +52,14 @@ Summary = Callable[[Floats], Floats]  # (..., m, 3) in axes where length is ΔE0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SummaryLaw:
-    """How far a summary is to be believed.
+    """The interval and the critical value of a summary.
 
     Attributes
     ----------
     low, high : float
         95 % interval of the true summary.
     critical : float
-        What equal colours stay under in 95 of 100 repeats.
+        The most that equal colours show in 95 of 100 repeats.
     noise : float
         Root mean square of what equal colours read.
     """
@@ -146,7 +146,7 @@ class Patchiness(Shown):
     low, high : float
         95 % interval; `low` is 0 where not resolved.
     critical : float
-        What an even hair stays under in 95 of 100 repeats, on the footing of `value`.
+        The most that an even hair shows in 95 of 100 repeats, on the footing of `value`.
     """
 
     value: float
@@ -281,11 +281,11 @@ class Evenness(Shown):
         The same with the hair's own gradient before colouring taken off.
     mean_difference : ColourDifference
         Mean difference from the mean over tenths, what noise adds taken off; its `critical` is
-        what an even tress stays under, on the same footing.
+        the most that an even tress shows, on the same footing.
     mean_difference_raw : float
         The same as read. [ΔE00]
     largest_difference : ColourDifference
-        Largest ΔE00 of any two zones; `critical` is what an even tress stays under.
+        Largest ΔE00 of any two zones; `critical` is the most that an even tress shows.
     dL, dC, dH : float
         Signed, ends against roots. [L*, C*, H* units]
     patchiness : Patchiness

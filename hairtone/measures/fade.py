@@ -434,7 +434,7 @@ def measure_fade(
         raise MeasureError(
             "no-wash-0",
             f"There is no measured photo of wash 0 (washes measured: {known}).",
-            remedy="Fade is told against the colour just after colouring: photograph it then.",
+            remedy="Fade is measured from the colour just after colouring: photograph it then.",
         )
     refused = before if isinstance(before, Missing) else None
     before = None if isinstance(before, Missing) else before

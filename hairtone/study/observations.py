@@ -2,7 +2,7 @@
 
 Photos are averaged in L*a*b*, photos of one lay first, then lays. All draws are rows of one
 posterior (`hairtone.study.pools`): row k of every photo and hair is one world, so that whatever is
-told of several photos is worked out row by row. Profiles are kept slim enough to draw a whole
+said of several photos is worked out row by row. Profiles are kept slim enough to draw a whole
 study.
 """
 
@@ -139,7 +139,7 @@ class State:
 
 
 def _as_one_photo(profile: Profile) -> Profile:
-    """The mean of one lay, told as one photo: its hair was laid once."""
+    """Return the mean of one lay as one photo: its hair was laid once."""
     return replace(profile, facts={**profile.facts, "photos": 1})
 
 
@@ -194,7 +194,7 @@ class Hair:
 
     @property
     def pool(self) -> str:
-        """Names of the pools that its changes are told with, for tables."""
+        """Return the names of the pools that its changes are measured in, for tables."""
         counts = Counter(name for state in self.states.values() for name in state.pool_names)
         return " ".join(sorted(name for name, states in counts.items() if states > 1))
 

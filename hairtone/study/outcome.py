@@ -65,12 +65,12 @@ class StudyResult:
 
     def refusals(self) -> Iterator[tuple[HairtoneError, str]]:
         """Each error with the photo it is about; one that all rows of a photo share, once."""
-        told = set()
+        seen = set()
         for row in self.rows:
             if row.error is not None:
                 key = (row.row.photo, row.error.code, row.error.says)
-                if key not in told:
-                    told.add(key)
+                if key not in seen:
+                    seen.add(key)
                     yield row.error, row.row.photo
 
     def profile(self, row: RowResult) -> Profile:

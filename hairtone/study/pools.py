@@ -82,7 +82,7 @@ class Drift:
     photos : int
         Photos of the pool taken in it.
     delta_e : float
-        Mean over the patches of how far they are misread otherwise. [ΔE00]
+        Mean over the patches of how differently they read. [ΔE00]
     largest : float
         That of the patch that is off most. [ΔE00]
     patch : int
@@ -98,7 +98,7 @@ class Drift:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pool:
-    """Photos of one camera that misread the chart alike.
+    """Photos of one camera whose readings of the chart err in the same way.
 
     Attributes
     ----------
@@ -107,7 +107,7 @@ class Pool:
     photos : tuple of str
         SHA-256 of each photo, sorted.
     alike : float
-        Share of the charts' misreadings that they have in common, 0..1.
+        Share of the charts' errors that they have in common, 0..1.
     within : float
         The same of photos of one session, at least `alike`.
     drifts : tuple of Drift
@@ -148,7 +148,7 @@ class _Chart:
     session: str
     kind: tuple[str, ...]
     missed: Floats
-    told: str
+    identity: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -377,16 +377,16 @@ def _chart(row: RowResult) -> _Chart:
             str(row.photo["chart"]["reference"]),
         ),
         missed=missed,
-        told=json.dumps([row.sha256, reading], sort_keys=True),
+        identity=json.dumps([row.sha256, reading], sort_keys=True),
     )
 
 
 def _pool(charts: list[_Chart], missed: Floats) -> Pool:
-    told = "\n".join([f"pool {VERSION}", *(chart.told for chart in charts)])
+    identity = "\n".join([f"pool {VERSION}", *(chart.identity for chart in charts)])
     names, sessions = np.unique([chart.session for chart in charts], return_inverse=True)
     off = drift_of(missed, np.asarray(sessions, np.int64))
     return Pool(
-        name=hashlib.sha256(told.encode()).hexdigest()[:NAME_LENGTH],
+        name=hashlib.sha256(identity.encode()).hexdigest()[:NAME_LENGTH],
         photos=tuple(chart.sha256 for chart in charts),
         alike=(alike := share_alike(missed)),
         within=max(alike, share_within(missed, np.asarray(sessions, np.int64)) or alike),
@@ -417,14 +417,14 @@ def write_pools(pools: tuple[Pool, ...], folder: Path) -> Path:
 
 
 def drift_flags(pools: tuple[Pool, ...]) -> tuple[Flag, ...]:
-    """Sessions whose charts are read far otherwise than those of their pool; no number changes."""
+    """Return a flag for each session that reads the chart differently; no number changes."""
     limit = read_limits("calibration")["flag_drift"]
     return tuple(
         Flag(
             code="chart-drift",
-            says=f"The {drift.photos} photos of session {drift.session or '(not named)'} read the "
-            f"chart {drift.delta_e:.1f} ΔE₀₀ otherwise than the {len(pool.photos)} photos of pool "
-            f"{pool.name} on average (told above {limit:g}; patch {drift.patch} by "
+            says=f"The {drift.photos} photos of session {drift.session or '(not named)'} differ "
+            f"by {drift.delta_e:.1f} ΔE₀₀ in their chart from the {len(pool.photos)} photos of "
+            f"pool {pool.name} (flagged above {limit:g}; patch {drift.patch} by "
             f"{drift.largest:.1f}).",
             remedy="Look for another lamp, another picture mode or a soiled chart in it.",
         )
@@ -436,7 +436,7 @@ def drift_flags(pools: tuple[Pool, ...]) -> tuple[Flag, ...]:
 
 
 def pool_notes(folder: Path, rows: Iterable[RowResult], pools: tuple[Pool, ...]) -> tuple[str, ...]:
-    """What a person should know about the pools of a study.
+    """Return what a person should know about the pools of a study.
 
     Parameters
     ----------
@@ -449,8 +449,9 @@ def pool_notes(folder: Path, rows: Iterable[RowResult], pools: tuple[Pool, ...])
     """
     rows = tuple(rows)
     notes = [
-        f"Pool {pool.name}: {len(pool.photos)} photos by one camera misread the chart alike "
-        f"({pool.alike:.0%}); what they have in common drops out of the changes between them"
+        f"Pool {pool.name}: {len(pool.photos)} photos come from one camera set-up "
+        f"(their errors agree to {pool.alike:.0%}), so changes between them are measured more "
+        f"exactly"
         for pool in pools
     ]
     apart = [photo for photo in unpooled(rows, pools) if pools]
@@ -477,8 +478,8 @@ def pool_notes(folder: Path, rows: Iterable[RowResult], pools: tuple[Pool, ...])
 def _stale(folder: Path, pools: tuple[Pool, ...]) -> tuple[str, ...]:
     """Whether tables lie in the folder that were written with other pools."""
     try:
-        told = json.loads((folder / POOLS).read_text(encoding="utf-8"))
-        before = {str(pool["name"]): set(map(str, pool["photos"])) for pool in told}
+        stored = json.loads((folder / POOLS).read_text(encoding="utf-8"))
+        before = {str(pool["name"]): set(map(str, pool["photos"])) for pool in stored}
     except (OSError, ValueError, KeyError, TypeError):
         return ()  # no tables yet, or not ours to judge
     now = {pool.name: set(pool.photos) for pool in pools}

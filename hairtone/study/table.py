@@ -471,7 +471,7 @@ def _filled_sheet(path: Path, faults: Faults) -> tuple[str, list[tuple[int, tupl
 
 
 def _rows(sheet: Any) -> Iterator[tuple[int, tuple[Any, ...]]]:
-    sheet.reset_dimensions()  # what the file claims of its size is not to be believed
+    sheet.reset_dimensions()  # what the file claims of its size may be wrong
     for cells in sheet.iter_rows(max_col=MAX_COLUMNS):
         if any(cell.value not in (None, "") for cell in cells):
             number = next(cell.row for cell in cells if cell.value not in (None, ""))

@@ -352,7 +352,7 @@ def test_json_and_report_tell_the_pools(tmp_path):
     (pool,) = told_json["pools"]
     assert pool["photos"] == list(outcome.pools[0].photos)
     assert pool["drift"][0]["photos"] == 4
-    assert f"Pool {pool['name']}: 4 photos by one camera misread the chart alike" in page
+    assert f"Pool {pool['name']}: 4 photos come from one camera set-up" in page
     assert f"pool {pool['name']}, mean ΔE₀₀ from all its photos: a 0.00" in page
     assert json.loads((tmp_path / "out/pools.json").read_text())[0]["name"] == pool["name"]
     assert (tmp_path / "out/drift.csv").read_text().startswith("pool,session,photos,delta_e")
