@@ -172,7 +172,7 @@ def judge_calibration(calibration: Calibration, reading: ChartReading, photo: Ph
         flags.append(
             Flag(
                 code="calibration-poor",
-                says=f"The chart is matched to {residual:.1f} ΔE₀₀ only "
+                says=f"The chart is matched no better than to {residual:.1f} ΔE₀₀ "
                 f"(flagged above {limits['flag_residual']:.0f}).",
                 remedy="Avoid coloured lamps, filters and HDR; use the camera's plain mode or RAW.",
             )

@@ -389,7 +389,7 @@ def _tied_flag(one: _Read) -> Flag:
     return Flag(
         code="reading-used" if agrees else "reading-off",
         says=f"The reading by an instrument of {one.name} lies {one.gap_delta_e:.1f} ΔE₀₀ from "
-        f"its photos, {one.limit:.1f} is what both are known to: {end}.",
+        f"its photos; up to {one.limit:.1f} is expected: {end}.",
         remedy=""
         if agrees
         else "Look at the reading, its geometry, the chart's edition and the light.",

@@ -275,7 +275,7 @@ def find_sheet(folder: Path) -> Path:
     if not folder.is_dir():
         raise SheetError(
             "no-study",
-            f"{folder.name} is no folder.",
+            f"{folder.name} is not a folder.",
             where=folder.name,
             remedy="Give the folder that holds study.toml and photos.csv.",
         )
@@ -285,7 +285,7 @@ def find_sheet(folder: Path) -> Path:
     if found:
         raise SheetError(
             "which-sheet",
-            "It is open which sheet is meant: photos.csv and photos.xlsx are both there.",
+            "There are two sheets, photos.csv and photos.xlsx; only one can be used.",
             where=folder.name,
             remedy="Keep one of them.",
         )

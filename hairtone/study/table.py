@@ -464,7 +464,7 @@ def _filled_sheet(path: Path, faults: Faults) -> tuple[str, list[tuple[int, tupl
     if len(filled) > 1:
         raise faults.stop(
             "which-sheet",
-            f"It is open which sheet is meant: {', '.join(map(shown, filled))} are all filled.",
+            f"Several sheets are filled: {', '.join(map(shown, filled))}; only one can be used.",
             "Keep one sheet in the workbook.",
         )
     return next(iter(filled.items()))

@@ -387,7 +387,7 @@ def test_drift_between_sessions_is_tabled_and_told(tmp_path):
     assert table.delta_e["spring"] == pytest.approx(0.5, abs=0.05)
     assert list(table.photos) == [3, 1]
     (flag,) = [flag for flag in found.warnings if flag.code == "chart-drift"]
-    assert "The 1 photos of session summer read the chart 1.5" in flag.says
+    assert "The 1 photos of session summer differ by 1.5" in flag.says
 
 
 def test_tables_keep_every_column_and_name_the_pool_last():
