@@ -68,7 +68,7 @@ def test_photos_of_one_camera_make_one_pool(tmp_path):
     assert pool.photos == tuple(sorted(row.sha256 for row in outcome.rows))
     # own noise is a tenth of the look: 1 / 1.01 of the squares are common, 72 numbers a photo
     assert pool.alike == pytest.approx(1 / 1.01, abs=0.01)
-    assert f"Pool {pool.name}: 4 photos by one camera" in notes(outcome)
+    assert f"Pool {pool.name}: 4 photos come from one camera set-up" in notes(outcome)
 
 
 @pytest.mark.parametrize("workers", [1, 3])
