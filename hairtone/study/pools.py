@@ -10,7 +10,7 @@ Row k of all draws is one world [ours]. Its errors have three parts, none of whi
 
 * what the chart tells of camera, lamp and rendering. The draws take the same numbers in every
   photo, each photo's chart bending them its own way; as large a share of them as the charts of a
-  pool are misread alike is in one order for all its photos, more in those of one session, and the
+  pool err in the same way is in one order for all its photos, more in those of one session, and the
   rest in an order of the photo's own (`world_draws`);
 * the hair: which spectrum lies behind its colour, of all that the camera reads alike. It is the
   same in all photos of a hair whichever camera took them, so it is one field over colour for each
@@ -53,7 +53,7 @@ from hairtone.uncertainty import DRAWS
 # one simulated camera reach it nine times in ten or more; a camera without a name must be known by
 # its pattern, which one pair of simulated cameras in 20 comes near to.
 LEAST: Final = {True: 0.6, False: 0.8}  # by whether the camera wrote its name
-# Of a pool's shared error, by how far its charts are misread alike: hair is none of the patches. By
+# Of a pool's shared error, by how far its charts err alike: hair is none of the patches. By
 # changes in simulated series (seeds from 700 000): 0.95 is likeliest over all kinds, 0.9 holds for
 # photos taken with ordinary care, too
 CHART: Final = 0.9
@@ -326,10 +326,10 @@ def tie_down(away: Floats, noise: Floats, gap: Floats) -> tuple[Floats, Floats, 
 
 
 def pools_of(rows: Iterable[RowResult]) -> tuple[Pool, ...]:
-    """The pools of a measured study, by name; a photo that goes with no other is in none.
+    """Return the pools of a measured study by name; a photo that fits no other is in none.
 
-    Two cameras are never pooled: photos whose cameras are named differently, or that misread the
-    chart otherwise, go apart. Photos stored without a chart reading, or with draws of another law,
+    Two cameras are never pooled: photos whose cameras are named differently, or whose charts
+    err in other ways, go apart. Photos stored without a chart reading, or with draws of another law,
     are left out.
 
     Parameters

@@ -285,7 +285,7 @@ def find_sheet(folder: Path) -> Path:
     if found:
         raise SheetError(
             "which-sheet",
-            "There are two sheets, photos.csv and photos.xlsx; only one can be used.",
+            "There are two, photos.csv and photos.xlsx: we cannot know which sheet to use.",
             where=folder.name,
             remedy="Keep one of them.",
         )

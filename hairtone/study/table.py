@@ -464,7 +464,7 @@ def _filled_sheet(path: Path, faults: Faults) -> tuple[str, list[tuple[int, tupl
     if len(filled) > 1:
         raise faults.stop(
             "which-sheet",
-            f"Several sheets are filled: {', '.join(map(shown, filled))}; only one can be used.",
+            f"Filled are {', '.join(map(shown, filled))}: we cannot know which sheet to use.",
             "Keep one sheet in the workbook.",
         )
     return next(iter(filled.items()))
