@@ -329,8 +329,8 @@ def pools_of(rows: Iterable[RowResult]) -> tuple[Pool, ...]:
     """Return the pools of a measured study by name; a photo that fits no other is in none.
 
     Two cameras are never pooled: photos whose cameras are named differently, or whose charts
-    err in other ways, go apart. Photos stored without a chart reading, or with draws of another law,
-    are left out.
+    err in other ways, go apart. Photos stored without a chart reading, or with draws of another
+    law, are left out.
 
     Parameters
     ----------
