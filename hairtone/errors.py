@@ -46,7 +46,7 @@ class Flag:
 
 
 class HairtoneError(Exception):
-    """A person's photographs or files stand in the way; says what, where and what to do.
+    """A photo or file that cannot be used: what is the case, where, and what to do.
 
     Parameters
     ----------

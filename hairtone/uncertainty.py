@@ -59,7 +59,7 @@ def read_only(values: ArrayLike, *, shape: tuple[int | None, ...], name: str) ->
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LabEstimate:
-    """Mean colour of a piece of hair, with what is known of its error.
+    """The mean colour of a piece of hair, with its uncertainty.
 
     Attributes
     ----------
@@ -228,7 +228,7 @@ def colour_difference(
     formula: DifferenceFormula = delta_e,
     extra_covariance: ArrayLike | None = None,
 ) -> ColourDifference:
-    """Difference between two measured colours, with its interval and critical value.
+    """Return the difference between two measured colours, with its interval and critical value.
 
     Parameters
     ----------

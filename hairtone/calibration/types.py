@@ -174,7 +174,7 @@ class LightField:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Calibration:
-    """Codes of one photo -> L*a*b*, with what is known of its error.
+    """The way from the codes of one photo to L*a*b*, with its uncertainty.
 
     Attributes
     ----------

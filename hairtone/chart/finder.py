@@ -105,7 +105,7 @@ def _check(photo: Photo, corners: Floats) -> None:
 def find_chart(
     photo: Photo, *, reference: ChartReference, corners: ArrayLike | None = None
 ) -> ChartReading:
-    """Where the chart lies in a photo, and what the photo shows of its 24 patches.
+    """Return where the chart lies in a photo and how its 24 patches read.
 
     Any turn, tilted up to about 30°, mirrored or not, from 12 % of the frame wide. The same photo
     gives the same reading, always.

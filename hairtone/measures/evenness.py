@@ -380,7 +380,7 @@ def measure_evenness(
     natural: Profile | None = None,
     bands: Bands | None = None,
 ) -> Evenness:
-    """Evenness of one hair, roots to ends.
+    """Return how even one hair is from roots to ends.
 
     Parameters
     ----------
@@ -573,7 +573,7 @@ def patches_frame(patches: Sequence[Patch]) -> Any:
 
 
 def find_patches(profile: Profile, *, natural: Profile | None = None) -> tuple[Patch, ...]:
-    """Missed and grabbed places of one hair, the plainest first.
+    """Return the missed and grabbed places of one hair, the plainest first.
 
     The steady change along the hair is taken off robustly; places that differ from it by more than
     noise makes them in 2 of 100 even hairs are told, one after another [3]_.

@@ -186,7 +186,7 @@ def read_photo(
     name: str = "",
     expected_sha256: str | None = None,
 ) -> Photo:
-    """Return a photograph, upright, with what its codes mean and every doubt about the file.
+    """Return a photograph, upright, with the meaning of its codes and flags about the file.
 
     A file is opened once; the bytes that are hashed are the bytes that are decoded.
 

@@ -209,7 +209,7 @@ class Html:
 
 
 def open_study(folder: str | Path, *, workers: int = 2) -> Analysis:
-    """A study, measured (only what is new or changed) and analysed.
+    """Return a study, measured where new or changed, and analysed.
 
     Parameters
     ----------

@@ -125,7 +125,7 @@ def pick(
     lines: Sequence[dict[str, Any]] = (),
     corners: ArrayLike | None = None,
 ) -> Picker:
-    """A picker for a photograph.
+    """Return a picker for a photograph.
 
     Parameters
     ----------

@@ -394,7 +394,7 @@ def measure_study(
     measure: Measure = measure_photo,
     limits: Limits | None = None,
 ) -> StudyResult:
-    """Every row of a study's sheet, measured, flagged or refused; the three add up.
+    """Return every row of a study's sheet, measured, flagged or refused.
 
     What was measured before is taken from the store when photo, row and version are the same.
 

@@ -597,7 +597,7 @@ class Study:
 
 
 def read_study(folder: str | Path) -> Study:
-    """A study folder's settings, sheet and readings.
+    """Return a study folder's settings, sheet and readings, checked.
 
     Parameters
     ----------
