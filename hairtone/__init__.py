@@ -1,4 +1,4 @@
-"""Colour figures one can believe from ordinary photographs of coloured hair.
+"""Colour figures you can trust from ordinary photographs of coloured hair.
 
 Public names are loaded when first used, so that ``import hairtone`` costs next to nothing::
 

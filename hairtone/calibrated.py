@@ -236,7 +236,7 @@ def calibrate(
     Raises
     ------
     PhotoError, ChartError, LightError, CalibrationError
-        The photo cannot be believed; the error says why, and what to do.
+        The photo is refused; the error says why, and what to do.
     """
     photo = photo if isinstance(photo, Photo) else read_photo(photo)
     if card is not None and not isinstance(card, Photo):

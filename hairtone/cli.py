@@ -59,15 +59,17 @@ def main(argv: Sequence[str] | None = None) -> int:
     except OSError as error:
         place = f"{Path(str(error.filename)).name}: " if error.filename else ""
         reason = error.strerror or type(error).__name__
-        print(f"hairtone: {place}{reason}. Check the name and your rights.", file=sys.stderr)
+        print(
+            f"hairtone: {place}{reason}. Check the name, and whether you may open it.",
+            file=sys.stderr,
+        )
         return NOTHING_DONE
 
 
 def _parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="hairtone",
-        description="Colour figures one can believe from photographs of coloured hair with a "
-        "24-patch chart in the frame.",
+        description="Measure the colour of hair in photographs that show a 24-patch colour chart.",
     )
     parser.add_argument("--version", action="store_true", help="print the version and stop")
     parser.set_defaults(run=_welcome(parser))
@@ -91,13 +93,15 @@ def _welcome(parser: argparse.ArgumentParser) -> Callable[[argparse.Namespace], 
 
 
 def _add_photo_commands(commands: Any) -> None:
-    check = commands.add_parser("check", help="is this photo good enough? findings and remedies")
+    check = commands.add_parser(
+        "check", help="say whether photos are good enough, and what to do if not"
+    )
     check.add_argument("targets", nargs="+", metavar="PHOTO|STUDY", type=Path)
     check.add_argument("--json", action="store_true", help="findings as JSON")
     _add_photo_options(check)
     check.set_defaults(run=run_check)
 
-    measure = commands.add_parser("measure", help="the colour from roots to ends")
+    measure = commands.add_parser("measure", help="measure the colour from roots to ends")
     measure.add_argument("targets", nargs="+", metavar="PHOTO|STUDY", type=Path)
     measure.add_argument("--json", action="store_true", help="results as JSON")
     _add_photo_options(measure)
@@ -105,7 +109,7 @@ def _add_photo_commands(commands: Any) -> None:
     measure.add_argument("--cluster", metavar="ADDRESS", help="scheduler of a running cluster")
     measure.set_defaults(run=run_measure)
 
-    charts = commands.add_parser("charts", help="the chart references known")
+    charts = commands.add_parser("charts", help="list the charts that are known")
     charts.set_defaults(run=run_charts)
 
 
@@ -113,11 +117,11 @@ def _add_photo_options(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--viewing", choices=VIEWING_NAMES, help=f"light and observer, default {VIEWING_NAMES[0]}"
     )
-    command.add_argument("--chart", help="chart reference or file of a measured chart")
+    command.add_argument("--chart", help="name of a chart, or file of a chart you measured")
     command.add_argument(
         "--line", type=_points, metavar="'x,y x,y …'", help="root-to-ends line, roots first"
     )
-    command.add_argument("--roots", choices=SIDES, help="side the roots lie on")
+    command.add_argument("--roots", choices=SIDES, help="the side of the photo where the roots are")
     command.add_argument(
         "--corners",
         type=_corners,
@@ -127,7 +131,7 @@ def _add_photo_options(command: argparse.ArgumentParser) -> None:
 
 
 def _add_study_commands(commands: Any) -> None:
-    report = commands.add_parser("report", help="report.html and CSV files of a study")
+    report = commands.add_parser("report", help="write the report and CSV files of a study")
     report.add_argument("study", type=Path)
     report.add_argument("--for", dest="audience", choices=AUDIENCES, default="educator")
     report.add_argument("--out", type=Path, metavar="DIR", help="default: results/ of the study")
@@ -135,7 +139,7 @@ def _add_study_commands(commands: Any) -> None:
     report.add_argument("--workers", type=_workers, default=1, metavar="N", help="processes")
     report.set_defaults(run=run_report)
 
-    new = commands.add_parser("new", help="a study folder with a sheet to fill in")
+    new = commands.add_parser("new", help="make a study folder with a sheet to fill in")
     new.add_argument("study", type=Path)
     new.add_argument("photos", nargs="+", metavar="PHOTO", type=Path)
     new.set_defaults(run=run_new)
@@ -156,11 +160,11 @@ def _add_study_commands(commands: Any) -> None:
     purge.add_argument("--subject", required=True, metavar="CODE")
     purge.set_defaults(run=run_purge)
 
-    desk = commands.add_parser("desk", help="the page in the browser, for all who do not code")
+    desk = commands.add_parser("desk", help="open the page in the browser; no coding needed")
     desk.add_argument(
         "folder", nargs="?", type=Path, default=Path("hairtone-studies"), metavar="FOLDER"
     )
-    desk.add_argument("--port", type=_port, default=None, metavar="N", help="where it listens")
+    desk.add_argument("--port", type=_port, default=None, metavar="N", help="port to listen on")
     desk.add_argument("--no-browser", action="store_true", help="open no browser window")
     desk.set_defaults(run=run_desk)
 
@@ -170,7 +174,7 @@ def _add_study_commands(commands: Any) -> None:
 
 
 def run_check(arguments: argparse.Namespace) -> int:
-    """Findings of each photo with their remedies."""
+    """Print what was found in each photo and what to do, and return the exit status."""
     results = _measure_targets(arguments)
     if arguments.json:
         print(_json(results, arguments))
@@ -183,7 +187,7 @@ def run_check(arguments: argparse.Namespace) -> int:
 
 
 def run_measure(arguments: argparse.Namespace) -> int:
-    """The colour of the hair in photos, or of a whole study."""
+    """Measure photos or a whole study, print the colours, and return the exit status."""
     if any(target.is_dir() for target in arguments.targets):
         if len(arguments.targets) > 1:
             raise _usage("Give one study, or photos, not both.", "Measure them one after another.")
@@ -327,7 +331,7 @@ def run_demo(arguments: argparse.Namespace) -> int:
 
 
 def run_charts(arguments: argparse.Namespace) -> int:
-    """Chart references known, and how to add a measured one."""
+    """Print the charts that are known and how to add one, and return the exit status."""
     from hairtone.chart.reference import DEFAULT_CHART, known_references, load_reference
 
     for name in known_references():
@@ -384,8 +388,8 @@ def _exit_status(results: list[PhotoResult]) -> int:
 
 def _say(error: HairtoneError, *, photo: str = "") -> None:
     """One line on standard error for each thing that is wrong: where, what, remedy."""
-    told = error if error.where or not photo else error.at(photo)
-    for each in getattr(told, "faults", ()) or (told,):
+    placed = error if error.where or not photo else error.at(photo)
+    for each in getattr(placed, "faults", ()) or (placed,):
         print("hairtone: " + " ".join(str(each).split()), file=sys.stderr)
 
 

@@ -74,7 +74,7 @@ def viewing_named(name: str) -> Viewing:
 
 
 def xyz_to_lab(xyz: ArrayLike, *, white: ArrayLike = DEFAULT_VIEWING.white) -> Floats:
-    """CIE 1976 L*a*b* of tristimulus values [1]_.
+    """Return CIE 1976 L*a*b* of tristimulus values [1]_.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ def xyz_to_lab(xyz: ArrayLike, *, white: ArrayLike = DEFAULT_VIEWING.white) -> F
 
 
 def lab_to_xyz(lab: ArrayLike, *, white: ArrayLike = DEFAULT_VIEWING.white) -> Floats:
-    """Tristimulus values of CIE 1976 L*a*b*, on the scale of `white` [1]_."""
+    """Return tristimulus values of CIE 1976 L*a*b*, on the scale of `white` [1]_."""
     lightness, a, b = np.moveaxis(np.asarray(lab, dtype=np.float64), -1, 0)
     y = (lightness + 16) / 116
     root = np.stack([y + a / 500, y, y - b / 200], axis=-1)
@@ -128,7 +128,7 @@ def lch_difference(reference: ArrayLike, sample: ArrayLike) -> Floats:
 
 
 def delta_e_ab(reference: ArrayLike, sample: ArrayLike) -> Floats:
-    """CIE 1976 colour difference, the distance in L*a*b* [1]_."""
+    """Return the CIE 1976 colour difference, the distance in L*a*b* [1]_."""
     gap = np.asarray(sample, dtype=np.float64) - np.asarray(reference, dtype=np.float64)
     return np.asarray(np.sqrt((gap**2).sum(axis=-1)))
 
@@ -136,7 +136,7 @@ def delta_e_ab(reference: ArrayLike, sample: ArrayLike) -> Floats:
 def delta_e(
     reference: ArrayLike, sample: ArrayLike, *, k_l: float = 1.0, k_c: float = 1.0, k_h: float = 1.0
 ) -> Floats:
-    """CIEDE2000 colour difference [2]_, in the form of [3]_.
+    """Return the CIEDE2000 colour difference [2]_, in the form of [3]_.
 
     Parameters
     ----------
@@ -253,7 +253,7 @@ def delta_e_94(
     k_1: float = 0.045,
     k_2: float = 0.015,
 ) -> Floats:
-    """CIE94 colour difference [5]_; not symmetric, the weights are those of `reference`.
+    """Return the CIE94 colour difference [5]_; the weights are those of `reference`.
 
     Defaults are the graphic-arts constants; textiles take `k_l` = 2, `k_1` = .048, `k_2` = .014.
     """
@@ -265,7 +265,7 @@ def delta_e_94(
 def delta_e_cmc(
     reference: ArrayLike, sample: ArrayLike, *, lightness: float = 2.0, chroma_factor: float = 1.0
 ) -> Floats:
-    """CMC(l:c) colour difference [4]_; not symmetric, the weights are those of `reference`.
+    """Return the CMC(l:c) colour difference [4]_; the weights are those of `reference`.
 
     Parameters
     ----------

@@ -3,13 +3,13 @@
 ::
 
     HairtoneError           anything that a person's files or photographs cause
-    ├── PhotoError          the file is no photograph that can be believed
+    ├── PhotoError          the file is not a photograph that we can trust
     ├── ChartError          the colour chart is missing, cut, covered, false
     ├── LightError          the light over the frame cannot be corrected
     ├── CalibrationError    the patches do not give a calibration
     ├── HairError           no hair, or none that can be measured
     ├── MeasureError        too little to answer this question from
-    ├── SheetError          photos.csv or study.toml cannot be taken at its word
+    ├── SheetError          photos.csv or study.toml cannot be read as it stands
     └── StoreError          results could not be kept
 
 A programmer's slip stays a ``ValueError`` or ``TypeError``.
@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flag:
-    """A doubt that travels with a result; it never changes a number.
+    """A finding that travels with a result: usable with care. It never changes a number.
 
     Attributes
     ----------
@@ -46,7 +46,7 @@ class Flag:
 
 
 class HairtoneError(Exception):
-    """A person's photographs or files stand in the way; says what, where and what to do.
+    """A photo or file that cannot be used: what is the case, where, and what to do.
 
     Parameters
     ----------
@@ -76,7 +76,7 @@ class HairtoneError(Exception):
         return (_rebuild, (type(self), self.code, self.says, self.where, self.remedy))
 
     def at(self, where: str) -> HairtoneError:
-        """The same error, told of another place (a file name the caller knows)."""
+        """Return the same error with another place in front, such as a file name."""
         return type(self)(self.code, self.says, where=where, remedy=self.remedy)
 
 
@@ -87,7 +87,7 @@ def _rebuild(
 
 
 class PhotoError(HairtoneError):
-    """The file is no photograph that can be believed."""
+    """The file is not a photograph that we can trust."""
 
 
 class ChartError(HairtoneError):
@@ -111,7 +111,7 @@ class MeasureError(HairtoneError):
 
 
 class SheetError(HairtoneError):
-    """The sheet or study.toml cannot be taken at its word."""
+    """The sheet or study.toml cannot be read as it stands."""
 
 
 class StoreError(HairtoneError):

@@ -65,7 +65,7 @@ def measure(
     Returns
     -------
     PhotoResult
-        A photo that cannot be believed comes back refused, with the reason and the remedy.
+        A photo that cannot be measured comes back refused, with the reason and the remedy.
     """
     hairs: tuple[HairRequest, ...] = ()
     if line is not None:
@@ -308,7 +308,7 @@ def _wanted_strands(
 
 
 def _counted(strands: tuple[Strand, ...], place: int, *, listed: int) -> Strand:
-    """The strand at a place; told where more were found than are listed.
+    """Return the strand at a place, flagged where more were found than are listed.
 
     What nobody listed may be a ribbon or a strip of card on the left, which shifts the count.
     """
@@ -317,7 +317,7 @@ def _counted(strands: tuple[Strand, ...], place: int, *, listed: int) -> Strand:
         return strand
     flag = Flag(
         code="hair-not-listed",
-        says=f"{len(strands)} hairs were found and the sheet counts to {listed}: this one is "
+        says=f"{len(strands)} hairs were found, but the sheet lists {listed}. This one is "
         f"number {place} from the left (from the top where laid across).",
         remedy="See that it is the hair you mean. Give each hair in the photo a row with its "
         "'place', take other things off the board, or draw the root-to-ends line.",
@@ -333,10 +333,10 @@ def _given_strand(seen: CalibratedPhoto, hair: HairRequest, line: Floats) -> Str
 
 
 def _no_such_place(photo: Photo, last: int, found: int) -> HairError:
-    told = "1 hair was" if found == 1 else f"{found} hairs were"
+    count = "1 hair was" if found == 1 else f"{found} hairs were"
     return HairError(
         "place-not-found",
-        f"The sheet names hair {last}, and {told} found: which is which cannot be told.",
+        f"The sheet names hair {last}, but {count} found, so we cannot know which is which.",
         where=photo.name,
         remedy="Count the hairs from left to right, or give the root-to-ends line of each.",
     )

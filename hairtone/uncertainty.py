@@ -59,7 +59,7 @@ def read_only(values: ArrayLike, *, shape: tuple[int | None, ...], name: str) ->
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LabEstimate:
-    """Mean colour of a piece of hair, with what is known of its error.
+    """The mean colour of a piece of hair, with its uncertainty.
 
     Attributes
     ----------
@@ -139,7 +139,7 @@ class ColourDifference:
         95 % interval of the true difference: the true differences that would not make this
         reading rare at 2.5 % a side [3]_. `low` is 0 when the difference is not resolved.
     critical : float
-        What two equal colours measured the same way stay under in 95 of 100 repeats [2]_.
+        The most that two equal colours show in 95 of 100 repeats [2]_.
     """
 
     delta_e: float
@@ -228,7 +228,7 @@ def colour_difference(
     formula: DifferenceFormula = delta_e,
     extra_covariance: ArrayLike | None = None,
 ) -> ColourDifference:
-    """Difference between two measured colours, with its interval and critical value.
+    """Return the difference between two measured colours, with its interval and critical value.
 
     Parameters
     ----------

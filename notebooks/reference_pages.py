@@ -264,6 +264,8 @@ def _codes(
     if isinstance(node, ast.IfExp):
         return _codes(node.body, scope, words) | _codes(node.orelse, scope, words)
     if isinstance(node, ast.Name):
+        if isinstance(scope, ast.FunctionDef) and node.id in {a.arg for a in scope.args.args}:
+            return set()  # passed in: the callers state it
         known = {c for value in words.get(node.id, []) for c in _codes(value, scope, {})}
         if known or scope is None:
             return known

@@ -147,10 +147,10 @@ class KnownTress:
 
 
 def sharpen_by_known(calibration: Calibration, tresses: Sequence[KnownTress]) -> Calibration:
-    """The calibration after the tresses that it agrees with; those that it does not are doubted.
+    """Return the calibration sharpened by the tresses that agree with it; others are flagged.
 
     A tress that reads further from its stated colour than both are known to is left out: a wrong
-    statement would pull every colour with it. Either is told by a flag with the figures.
+    statement would pull every colour with it. A flag with the figures reports either.
 
     Parameters
     ----------
@@ -167,7 +167,7 @@ def sharpen_by_known(calibration: Calibration, tresses: Sequence[KnownTress]) ->
         gap, limit = float(delta_e(tress.lab, read[0])), float(np.hypot(own, tress.u95))
         if gap <= limit:
             used.append(tress)
-        flags.append(_told(tress.place, gap, limit))
+        flags.append(_flag_of(tress.place, gap, limit))
     if used:
         calibration = sharpen(
             calibration,
@@ -178,13 +178,13 @@ def sharpen_by_known(calibration: Calibration, tresses: Sequence[KnownTress]) ->
     return replace(calibration, flags=calibration.flags + tuple(flags))
 
 
-def _told(place: int, gap: float, limit: float) -> Flag:
+def _flag_of(place: int, gap: float, limit: float) -> Flag:
     agrees = gap <= limit
-    end = "it sharpens the calibration." if agrees else "it is not used."
+    end = "It sharpens the calibration." if agrees else "It is not used."
     return Flag(
         code="known-tress" if agrees else "known-tress-off",
-        says=f"The tress of known colour (place {place}) reads {gap:.1f} ΔE₀₀ from it, "
-        f"{limit:.1f} is what both are known to: {end}",
+        says=f"The tress of known colour (place {place}) reads {gap:.1f} ΔE₀₀ from its stated "
+        f"colour; up to {limit:.1f} is expected. {end}",
         remedy="" if agrees else "Look at the light, the chart's edition and the stated colour.",
         is_note=agrees,
     )

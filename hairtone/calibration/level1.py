@@ -129,7 +129,7 @@ def pose_problem(
             encoded[greys], reference_xyz[greys, 1] * light[greys], usable[greys]
         )
         decoded = tone.decode(encoded, curve)
-    pale = greys[usable[greys]][:4]  # the four lightest greys that can be believed
+    pale = greys[usable[greys]][:4]  # the four lightest greys that can be used
     known = (reference_xyz[pale, 1] * light[pale])[:, None]
     scale = np.median(decoded[pale] / (known + flare), axis=0)
     balanced = (decoded / scale - flare) / light[:, None]

@@ -139,7 +139,7 @@ class PatchData:
 def usable_patches(
     reading: ChartReading, prior: Prior, luminance: Floats, light: Floats, *, is_linear: bool
 ) -> PatchData:
-    """The patches of a reading that can be believed, and those that are at least so bright.
+    """Return the patches of a reading that can be used, and those that are at least so bright.
 
     Parameters
     ----------

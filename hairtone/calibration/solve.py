@@ -172,7 +172,7 @@ def judge_calibration(calibration: Calibration, reading: ChartReading, photo: Ph
         flags.append(
             Flag(
                 code="calibration-poor",
-                says=f"The chart is matched to {residual:.1f} ΔE₀₀ only "
+                says=f"The chart is matched no better than to {residual:.1f} ΔE₀₀ "
                 f"(flagged above {limits['flag_residual']:.0f}).",
                 remedy="Avoid coloured lamps, filters and HDR; use the camera's plain mode or RAW.",
             )
@@ -184,7 +184,7 @@ def judge_calibration(calibration: Calibration, reading: ChartReading, photo: Ph
 
 
 def darkest_value(photo: Photo) -> float:
-    """Encoded value that the darkest thousandth of the photo stays under in some channel, 0..1."""
+    """Return the encoded value below which the darkest thousandth of the photo lies, 0..1."""
     step = max(1, int(np.sqrt(photo.pixels[..., 0].size / SAMPLE)))
     rows, columns = (np.arange(0, edge, step) for edge in photo.pixels.shape[:2])
     codes = codes_at(photo, rows[:, None], columns).reshape(-1, 3)

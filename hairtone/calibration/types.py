@@ -22,7 +22,7 @@ class ColourModel(Protocol):
     """From codes to light, and from light to L*a*b*; levels 1 and 2 both answer to this."""
 
     def linear(self, encoded: ArrayLike) -> Floats:
-        """Linear camera light, flare taken off, of encoded values (0..1), shape (n, 3).
+        """Linear camera light, without flare, of encoded values (0..1), shape (n, 3).
 
         Balanced to the lamp: a perfect white at the chart reads 1, 1, 1, greys read equal.
         Each channel by itself, so that a table of codes may be pushed through.
@@ -41,7 +41,7 @@ class ColourModel(Protocol):
         ...
 
     def hair_spread(self, linear: ArrayLike) -> HairSpread | None:
-        """What of the draws at linear light (n, 3) is the hair's; None where it is not told."""
+        """Return the part of the draws at linear light (n, 3) that is the hair's, or None."""
         ...
 
 

@@ -105,7 +105,7 @@ def _check(photo: Photo, corners: Floats) -> None:
 def find_chart(
     photo: Photo, *, reference: ChartReference, corners: ArrayLike | None = None
 ) -> ChartReading:
-    """Where the chart lies in a photo, and what the photo shows of its 24 patches.
+    """Return where the chart lies in a photo and how its 24 patches read.
 
     Any turn, tilted up to about 30°, mirrored or not, from 12 % of the frame wide. The same photo
     gives the same reading, always.
@@ -127,7 +127,7 @@ def find_chart(
         ``chart-covered``, ``chart-corners``, ``too-few-pixels``, ``over-exposed``,
         ``under-exposed``, ``glare``.
     PhotoError
-        ``under-exposed``: the white patch is too dark for dark hair to be told apart.
+        ``under-exposed``: the photo is too dark to measure dark hair.
     """
     if corners is None:
         start = search_chart(photo, reference=reference)

@@ -1,4 +1,4 @@
-"""Which patches of a chart can be believed, and whether enough of them are left.
+"""The judgement which patches of a chart can be used, and whether enough of them are left.
 
 Single patches are judged by a rough calibration of their own; measurements use the real one.
 """
@@ -179,14 +179,14 @@ def strangest_grey(encoded: Floats, *, use: NDArray[np.bool_]) -> int:
 def judge_patches(
     readings: PatchReadings, *, grid: PatchGrid, reference: ChartReference, photo: Photo
 ) -> tuple[Marks, tuple[Flag, ...]]:
-    """Patches that can be believed, shape (24,), and the doubts about chart and photo.
+    """Return which patches can be used, shape (24,), and the flags of chart and photo.
 
     Raises
     ------
     ChartError
         ``over-exposed``, ``under-exposed``, ``chart-covered``, ``glare``, ``chart-version``.
     PhotoError
-        ``under-exposed``: white is so dark that dark hair cannot be told apart.
+        ``under-exposed``: the photo is too dark to measure dark hair.
     """
     limits = read_limits("chart")
     bright = readings.bright > limits["leave_out_clipped_above"]

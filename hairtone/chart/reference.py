@@ -25,12 +25,12 @@ LARGEST_FILE = 1_000_000  # bytes; a table of 24 spectra at 1 nm has about 80 00
 
 
 def known_references() -> tuple[str, ...]:
-    """Names of the chart references that come with hairtone, in alphabetical order."""
+    """Return the names of the chart references that come with hairtone, in alphabetical order."""
     return tuple(sorted(path.stem for path in reference_path("charts").glob("*.csv")))
 
 
 def load_reference(name: str = DEFAULT_CHART, *, folder: Path | None = None) -> ChartReference:
-    """The chart reference of that name, or the measured chart in that file.
+    """Return the chart reference of that name, or the measured chart in that file.
 
     Parameters
     ----------

@@ -141,6 +141,6 @@ def _nothing(photo: Photo, squares: int, agreeing: int) -> ChartError:
         "chart-not-found",
         "The 24-patch chart was not found in the photo.",
         where=photo.name,
-        remedy="Lay the chart flat beside the hair, whole, in the light of the hair and at least "
+        remedy="Lay the chart flat beside the hair, whole, in the same light, and at least "
         f"12 % of the frame wide, {BY_HAND}.",
     )

@@ -74,7 +74,7 @@ def _xyz_of(reference: ChartReference, viewing: Viewing) -> Floats:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ChartReading:
-    """Where the chart lies in a photo, and its 24 patches as the photo shows them.
+    """The place of the chart in a photo, and its 24 patches as the photo shows them.
 
     Attributes
     ----------

@@ -176,7 +176,7 @@ def map_hair(
     *,
     reference: ArrayLike | None = None,
 ) -> HairMap:
-    """ΔE00 of every pixel of a strand against a colour, by default the mean of the strand.
+    """Return ΔE00 of every pixel of a strand against a colour, by default the mean of the strand.
 
     Each distinct colour is converted once and gathered. The model is asked for a few hundred of
     them; a cubic in cube roots of light through those gives the rest, good to about 0.1.

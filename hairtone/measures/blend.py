@@ -104,7 +104,7 @@ def strand_contrast(lightness: ArrayLike, *, mm_per_px: float) -> StrandContrast
 
 
 def measure_blend(before: StrandContrast, after: StrandContrast) -> Blend:
-    """Blend index of one hair.
+    """Return how well the white hair of one section is blended.
 
     Parameters
     ----------

@@ -230,7 +230,7 @@ def compare_treatments(
     primary: str | None = None,
     margins: Mapping[str, float] | None = None,
 ) -> Comparisons:
-    """Every pair of treatments, in every zone and after every wash, of every measure.
+    """Return every pair of treatments compared, by measure, zone and wash.
 
     Readings are matched by their keys; their order does not matter. A tress that lacks a photo, or
     a partner, counts with what it has.
@@ -502,7 +502,7 @@ class LevellerEffect(Shown):
 def leveller_effect(
     without: Sequence[ColourDifference], levelled: Sequence[ColourDifference]
 ) -> LevellerEffect:
-    """Effect of a leveller from paired hairs (split tress, half head, tress pairs).
+    """Return the effect of a leveller from paired hairs (split tress, half head, tress pairs).
 
     Parameters
     ----------

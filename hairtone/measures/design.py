@@ -94,7 +94,7 @@ def measure_repeatability(
     *,
     names: tuple[str, str, str] = ("repeat", "between", "reproducibility"),
 ) -> Repeatability:
-    """Scatter of repeats within groups and between groups, one-way nested [1]_, [2]_.
+    """Return the scatter of repeats within groups and between groups, one-way nested [1]_, [2]_.
 
     Parameters
     ----------
@@ -209,7 +209,7 @@ def repeat_covariance(groups: Sequence[ArrayLike]) -> tuple[Floats, int]:
 
 
 def repeats_needed(sd: float, *, half_width: float) -> int:
-    """Fewest repeats whose mean is known to ± `half_width` with 95 % (t law, SD taken as known).
+    """Return the fewest repeats whose mean has a 95 % interval of ± `half_width`.
 
     Parameters
     ----------
@@ -328,7 +328,7 @@ def plan_design(
     blocks: Sequence[str] = (),
     seed: int,
 ) -> DesignPlan:
-    """Tresses dealt to treatments at random within pairs and blocks.
+    """Return tresses dealt to treatments at random within pairs and blocks.
 
     Every pair (split tress or matched tresses) holds each treatment once; pairs are spread evenly
     over the blocks; order of work and letters are random too.
@@ -418,7 +418,7 @@ def power_of(tresses: int, *, effect: float, paired: bool = False) -> float:
 
 
 def tresses_needed(*, effect: float, power: float = 0.8, paired: bool = False) -> int:
-    """Tresses of each treatment (or pairs) to see a difference with this power at 5 %.
+    """Return how many tresses (or pairs) show a difference with this power at 5 %.
 
     Parameters
     ----------

@@ -52,14 +52,14 @@ Summary = Callable[[Floats], Floats]  # (..., m, 3) in axes where length is ΔE0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SummaryLaw:
-    """How far a summary is to be believed.
+    """The interval and the critical value of a summary.
 
     Attributes
     ----------
     low, high : float
         95 % interval of the true summary.
     critical : float
-        What equal colours stay under in 95 of 100 repeats.
+        The most that equal colours show in 95 of 100 repeats.
     noise : float
         Root mean square of what equal colours read.
     """
@@ -146,7 +146,7 @@ class Patchiness(Shown):
     low, high : float
         95 % interval; `low` is 0 where not resolved.
     critical : float
-        What an even hair stays under in 95 of 100 repeats, on the footing of `value`.
+        The most that an even hair shows in 95 of 100 repeats, on the footing of `value`.
     """
 
     value: float
@@ -285,7 +285,7 @@ class Evenness(Shown):
     mean_difference_raw : float
         The same as read. [ΔE00]
     largest_difference : ColourDifference
-        Largest ΔE00 of any two zones; `critical` is what an even tress stays under.
+        Largest ΔE00 of any two zones; `critical` is the most that an even tress shows.
     dL, dC, dH : float
         Signed, ends against roots. [L*, C*, H* units]
     patchiness : Patchiness
@@ -380,7 +380,7 @@ def measure_evenness(
     natural: Profile | None = None,
     bands: Bands | None = None,
 ) -> Evenness:
-    """Evenness of one hair, roots to ends.
+    """Return how even one hair is from roots to ends.
 
     Parameters
     ----------
@@ -573,7 +573,7 @@ def patches_frame(patches: Sequence[Patch]) -> Any:
 
 
 def find_patches(profile: Profile, *, natural: Profile | None = None) -> tuple[Patch, ...]:
-    """Missed and grabbed places of one hair, the plainest first.
+    """Return the missed and grabbed places of one hair, the plainest first.
 
     The steady change along the hair is removed robustly; places that differ from it by more than
     noise makes them in 2 of 100 even hairs are found, one after another [3]_.

@@ -406,7 +406,7 @@ def measure_fade(
     relaying: Floats = BORROWED_RELAYING,
     bands: Bands | None = None,
 ) -> Fade:
-    """Fade of one zone over washes.
+    """Return how one zone fades over the washes.
 
     Parameters
     ----------
@@ -728,7 +728,7 @@ class ChangeCurve(Shown):
 
 
 def change_curve(washes: ArrayLike, delta_e: ArrayLike, *, sd: ArrayLike) -> ChangeCurve:
-    """Curve of how the difference from wash 0 grows.
+    """Return the curve of how the difference from wash 0 grows.
 
     Parameters
     ----------

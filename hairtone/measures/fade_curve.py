@@ -430,7 +430,7 @@ def fit_fade(
     *,
     zone: str = "",
 ) -> FadeCurve:
-    """Curve of a fade with half-life, washes to refresh and to gone, over all shapes it may have.
+    """Return the curve of a fade: half-life, washes to refresh and to gone.
 
     Parameters
     ----------
@@ -626,7 +626,7 @@ class Crossing(Shown):
 
 
 def find_crossing(roots: tuple[Fade, FadeCurve], ends: tuple[Fade, FadeCurve]) -> Crossing:
-    """The wash at which roots and ends hold the same amount of colour.
+    """Return the wash at which roots and ends hold the same amount of colour.
 
     The amount is the uptake in ΔE*ab times the colour left: porous ends often take up more and
     lose it faster.

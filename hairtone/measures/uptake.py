@@ -95,7 +95,7 @@ def measure_uptake(
     paired: bool = False,
     relaying: Floats = BORROWED_RELAYING,
 ) -> Uptake:
-    """Uptake of roots, mid-lengths and ends, with the ratio of ends to roots.
+    """Return the uptake of roots, mid-lengths and ends, with the ratio of ends to roots.
 
     Parameters
     ----------
@@ -223,7 +223,7 @@ class PorousOnset(Shown):
 def find_porous_onset(
     before: Profile, after: Profile, *, paired: bool = False, felt: dict[str, str] | None = None
 ) -> PorousOnset:
-    """Where uptake leaves the roots' level.
+    """Return the place from which the hair takes more colour than the roots.
 
     The uptake along the hair is a level and, from the onset on, a rise: straight, bent or smooth,
     over some width or to the ends. The range holds the onsets of equally likely readings, their

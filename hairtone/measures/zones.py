@@ -194,7 +194,7 @@ THIRDS: Final = (1 / 3, 2 / 3)
 
 
 def span_estimate(profile: Profile, start: float, stop: float) -> LabEstimate:
-    """Mean colour of the hair between two positions, averaged in linear light.
+    """Return the mean colour of the hair between two positions, averaged in linear light.
 
     Parameters
     ----------
@@ -239,7 +239,7 @@ def zone_spans(profile: Profile, *, zones: tuple[float, float] = THIRDS) -> Span
 def zone_estimates(
     profile: Profile, *, zones: tuple[float, float] = THIRDS
 ) -> dict[str, LabEstimate]:
-    """Mean colour of roots, mid_lengths and ends, keyed by those words.
+    """Return the mean colours of roots, mid_lengths and ends, keyed by those words.
 
     Parameters
     ----------

@@ -275,7 +275,7 @@ def _metadata_flags(facts: ExifFacts, *, knows_camera: bool) -> tuple[Flag, ...]
         flags += (
             Flag(
                 code="date-unknown",
-                says=f"The camera's date is none: {facts.date_trouble!r}.",
+                says=f"The camera's date is not a real date: {facts.date_trouble!r}.",
                 remedy="Set the camera's clock; the sheet's wash number is used.",
             ),
         )

@@ -29,7 +29,7 @@ Box = tuple[int, int, int, int]  # left, top, right, bottom; right and bottom ar
 
 _GROUP: Final = 4  # our choice: columns side by side, which memory hands over together
 _LINES: Final = 200  # our choice: rows and columns looked at; more change the figures by 2 %
-_WINDOW: Final = 256  # our choice: pixels of one spectrum; told periods are then 12 to 2 px
+_WINDOW: Final = 256  # our choice: pixels of one spectrum; the periods seen are then 12 to 2 px
 _BANDS: Final = 4  # our choice: groups of lines, each with its own spectra
 _SHARE: Final = 0.4  # our choice: share of the frame that may be without the grid
 _NEIGHBOURS: Final = 14  # our choice: frequencies on each side that make up the background
@@ -189,7 +189,7 @@ class QualityLimits:
 
 
 def judge_photo(photo: Photo, *, region: Box | None = None) -> tuple[Flag, ...]:
-    """Doubts about light and focus; the photo is refused where no figure could be believed.
+    """Return flags about light and focus; a photo that cannot be measured is refused.
 
     Parameters
     ----------

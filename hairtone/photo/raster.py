@@ -310,7 +310,7 @@ def decode_tiff(data: bytes) -> Decoded:
     PhotoError
         Damaged, grey, CMYK, Lab, float, of several pages, transparent, too large or small.
     """
-    pages = read_chain(data)  # found whole when the format was told
+    pages = read_chain(data)  # found whole when the format was recognised
     bits = check_tiff(pages)
     doubts = check_pieces(data, pages[0])
     if bits == 16:

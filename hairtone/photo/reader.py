@@ -90,8 +90,8 @@ _SAYS_OF: Final = {
     errno.ENOTDIR: ("not-found", "The file is not found."),
     errno.ENAMETOOLONG: ("not-found", "The file is not found: its name is too long."),
     errno.EISDIR: ("folder", "This is a folder, not a photo."),
-    errno.EACCES: ("not-readable", "The file may not be read by you."),
-    errno.EPERM: ("not-readable", "The file may not be read by you."),
+    errno.EACCES: ("not-readable", "You are not allowed to open this file."),
+    errno.EPERM: ("not-readable", "You are not allowed to open this file."),
 }
 
 
@@ -186,7 +186,7 @@ def read_photo(
     name: str = "",
     expected_sha256: str | None = None,
 ) -> Photo:
-    """Return a photograph, upright, with what its codes mean and every doubt about the file.
+    """Return a photograph, upright, with the meaning of its codes and flags about the file.
 
     A file is opened once; the bytes that are hashed are the bytes that are decoded.
 
@@ -287,7 +287,7 @@ def read_photo_bytes(data: bytes, *, name: str, expected_sha256: str | None = No
 
 
 def printable_name(path: str | os.PathLike[str]) -> str:
-    """File name without folders; bytes that are no text are shown escaped."""
+    """File name without folders; bytes that are not text are shown escaped."""
     return Path(path).name.encode("utf-8", errors="backslashreplace").decode("utf-8")
 
 
@@ -299,7 +299,7 @@ def _read_bytes(path: str | os.PathLike[str]) -> bytes:
             if not stat.S_ISREG(facts.st_mode):
                 raise PhotoError(
                     "not-a-photo",
-                    "This is no ordinary file.",
+                    "This is not an ordinary file.",
                     remedy="Copy the photo into the study folder.",
                 )
             check_file_size(facts.st_size)
@@ -309,7 +309,7 @@ def _read_bytes(path: str | os.PathLike[str]) -> bytes:
             return data
     except UnicodeEncodeError as fault:
         raise PhotoError(
-            "file-name", "The file name holds bytes that are no text.", remedy="Rename the file."
+            "file-name", "The file name holds bytes that are not text.", remedy="Rename the file."
         ) from fault
     except ValueError as fault:  # a zero byte in the name
         raise PhotoError(

@@ -159,7 +159,7 @@ def figure_profiles(
     Parameters
     ----------
     profiles : sequence of DrawnProfile
-        At most six are told apart.
+        At most six have colours of their own.
     zones : tuple of float, optional
         Where roots end and ends begin.
     """
@@ -201,12 +201,12 @@ def figure_from_mean(
     zones: tuple[float, float] = THIRDS,
     ax: Axes | None = None,
 ) -> Picture:
-    """How far each place is from the hair's own mean; what an even hair stays under is shaded.
+    """Draw how far each place is from the hair's own mean; what chance alone shows is shaded.
 
     Parameters
     ----------
     profiles : sequence of DrawnProfile
-        At most six are told apart.
+        At most six have colours of their own.
     zones : tuple of float, optional
         Where roots end and ends begin.
     ax : Axes, optional
@@ -308,7 +308,7 @@ def figure_map(
     top : float
         ΔE00 at the dark end of the scale: one for a whole study.
     critical : array_like, shape (rows, positions), optional
-        What equal colours stay under; below it the map is hatched as not resolved.
+        What equal colours show by chance; below it the map is hatched as not resolved.
     ax : Axes, optional
         Where to draw; a new figure without it.
     """
@@ -333,7 +333,7 @@ def figure_map(
 
 
 def _hatch(ax: Axes, where: np.ndarray, edges: np.ndarray) -> None:
-    """Small dots over the cells where nothing is resolved."""
+    """Small dots over the cells that are too small to be sure of."""
     middle = (edges[:-1] + edges[1:]) / 2
     for row in range(where.shape[0]):
         at = middle[where[row]][::2]

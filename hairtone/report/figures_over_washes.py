@@ -523,7 +523,7 @@ def figure_changecurve(curve: ChangeCurve, ax: Axes | None = None) -> Picture:
 
 
 def figure_crossing(crossing: Crossing, ax: Axes | None = None) -> Picture:
-    """The wash at which roots and ends hold equally much colour."""
+    """Mark the wash at which roots and ends look alike."""
     if crossing.wash is None or crossing.low is None:
         return figure_crossings([], [], ax=ax)
     high = 2 * crossing.wash if crossing.high is None else crossing.high
@@ -537,7 +537,7 @@ def figure_patch(patch: Patch, ax: Axes | None = None) -> Picture:
 
 
 def figure_patchiness(patchiness: Patchiness, ax: Axes | None = None) -> Picture:
-    """Patchiness with its interval and what an even hair stays under."""
+    """Patchiness with its interval and what an even hair shows by chance."""
     difference = ColourDifference(
         delta_e=patchiness.value,
         low=patchiness.low,

@@ -147,8 +147,8 @@ def results_html(analysis: Analysis) -> str:
 
     parts = []
     for name, chips, sentences in glances(views_of(analysis)[:MOST_HAIRS]):
-        told = "".join(f"<p>{escape(text)}</p>" for text in sentences if text)
-        parts.append(f"<h3>{escape(name)}</h3>{chips_html(chips)}{told}")
+        lines = "".join(f"<p>{escape(text)}</p>" for text in sentences if text)
+        parts.append(f"<h3>{escape(name)}</h3>{chips_html(chips)}{lines}")
     return "".join(parts) or "<p>No hair was measured.</p>"
 
 
@@ -209,7 +209,7 @@ class Html:
 
 
 def open_study(folder: str | Path, *, workers: int = 2) -> Analysis:
-    """A study, measured (only what is new or changed) and analysed.
+    """Return a study, measured where new or changed, and analysed.
 
     Parameters
     ----------

@@ -125,7 +125,7 @@ def pick(
     lines: Sequence[dict[str, Any]] = (),
     corners: ArrayLike | None = None,
 ) -> Picker:
-    """A picker for a photograph.
+    """Return a picker for a photograph.
 
     Parameters
     ----------
@@ -139,7 +139,7 @@ def pick(
     Raises
     ------
     PhotoError
-        The file is no photograph that can be believed.
+        The file is not a photograph that we can trust.
     """
     from hairtone.photo.reader import read_photo
 
@@ -189,11 +189,11 @@ def outline_of(photo: Photo, line: dict[str, Any]) -> dict[str, Any]:
     except HairError as error:
         return {**found, "says": f"{error.says} {error.remedy}", "doubt": True}
     doubts = [str(flag) for flag in section.flags if not flag.is_note]
-    told = doubts or [flag.says for flag in section.flags] or ["The whole strip will be measured."]
+    says = doubts or [flag.says for flag in section.flags] or ["The whole strip will be measured."]
     return {
         **found,
         "points": _points(section.outline),
-        "says": " ".join(told),
+        "says": " ".join(says),
         "doubt": bool(doubts),
     }
 

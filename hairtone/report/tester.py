@@ -89,16 +89,16 @@ def _held_out(charts: list[dict[str, Any]]) -> str:
 
 def _drift(outcome: StudyResult) -> str:
     """Drift of each pool's sessions: the largest ones, as drift.csv holds all."""
-    told = []
+    parts = []
     for pool in outcome.pools:
         worst = sorted(pool.drifts, key=lambda drift: -drift.delta_e)[:MOST_SESSIONS]
         each = "; ".join(f"{d.session or 'no session'} {number(d.delta_e, 2)}" for d in worst)
         more = len(pool.drifts) - len(worst)
-        told.append(
+        parts.append(
             f"pool {pool.name}, mean ΔE₀₀ from all its photos: {each}"
             + (f"; and {more} less" if more > 0 else "")
         )
-    return ". ".join(told) or "–"
+    return ". ".join(parts) or "–"
 
 
 def _versions() -> dict[str, str]:

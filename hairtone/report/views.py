@@ -34,7 +34,7 @@ class DrawnProfile:
     lab, sd : ndarray, shape (n, 3)
         Body colour and its standard uncertainty, calibration and hair together.
     delta_e, low, high, critical : ndarray, shape (n,)
-        ΔE00 from the hair's own mean with its 95 % interval, and what an even hair stays under.
+        ΔE00 from the hair's own mean with its 95 % interval, and what an even hair shows by chance.
     """
 
     label: str

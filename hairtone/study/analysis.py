@@ -206,12 +206,12 @@ def _measurement_rows(findings: Findings) -> Iterator[Row]:
 def _evenness_rows(findings: Findings) -> Iterator[Row]:
     """One row for each photo and measure."""
     for photo in (photo for hair in findings.hairs for photo in hair.photos):
-        yield from _told(row_keys(photo.row), [photo.evenness])
+        yield from _rows_of(row_keys(photo.row), [photo.evenness])
 
 
 def _comparison_rows(findings: Findings) -> Iterator[Row]:
     """One row for each measure, zone, wash and pair of treatments."""
-    yield from _told({}, findings.comparisons)
+    yield from _rows_of({}, findings.comparisons)
     for found in findings.levellers:
         yield {
             "measure": "leveller_effect",
@@ -243,7 +243,7 @@ def _repeat_rows(findings: Findings) -> Iterator[Row]:
 def _agreement_rows(findings: Findings) -> Iterator[Row]:
     """One row for each zone and axis."""
     for zone, found in findings.agreement.items():
-        yield from _told({"zone": zone}, [found])
+        yield from _rows_of({"zone": zone}, [found])
 
 
 def _drift_rows(outcome: StudyResult) -> Iterator[Row]:
@@ -268,33 +268,33 @@ def _refused_rows(outcome: StudyResult) -> Iterator[Row]:
 
 
 def _uptake_of(hair: HairMeasures) -> Iterator[Row]:
-    return _told(hair.keys, [hair.uptake] if hair.uptake else [])
+    return _rows_of(hair.keys, [hair.uptake] if hair.uptake else [])
 
 
 def _fade_of(hair: HairMeasures) -> Iterator[Row]:
-    return _told(hair.keys | {"pool": hair.pool}, hair.fades.values())
+    return _rows_of(hair.keys | {"pool": hair.pool}, hair.fades.values())
 
 
 def _fit_of(hair: HairMeasures) -> Iterator[Row]:
-    return _told(hair.keys | {"pool": hair.pool}, hair.curves.values())
+    return _rows_of(hair.keys | {"pool": hair.pool}, hair.curves.values())
 
 
 def _crossing_of(hair: HairMeasures) -> Iterator[Row]:
-    return _told(hair.keys | {"pool": hair.pool}, [hair.crossing] if hair.crossing else [])
+    return _rows_of(hair.keys | {"pool": hair.pool}, [hair.crossing] if hair.crossing else [])
 
 
 def _porous_of(hair: HairMeasures) -> Iterator[Row]:
-    return _told(hair.keys, [hair.porous] if hair.porous else [])
+    return _rows_of(hair.keys, [hair.porous] if hair.porous else [])
 
 
 def _patches_of(hair: HairMeasures) -> Iterator[Row]:
     for row, patches in hair.patches:
-        yield from _told(row_keys(row), patches)
+        yield from _rows_of(row_keys(row), patches)
 
 
 def _blends_of(hair: HairMeasures) -> Iterator[Row]:
     for wash, blend in hair.blends:
-        yield from (row | {"wash": wash} for row in _told(hair.keys, [blend]))
+        yield from (row | {"wash": wash} for row in _rows_of(hair.keys, [blend]))
 
 
 _OF_HAIR: Final[dict[str, Callable[[HairMeasures], Iterator[Row]]]] = {
@@ -308,7 +308,7 @@ _OF_HAIR: Final[dict[str, Callable[[HairMeasures], Iterator[Row]]]] = {
 }
 
 
-def _told(keys: Row, results: Iterable[Shown]) -> Iterator[Row]:
+def _rows_of(keys: Row, results: Iterable[Shown]) -> Iterator[Row]:
     """The rows of results, each with what it is about."""
     for result in results:
         for values in result.to_frame().to_dict("records"):

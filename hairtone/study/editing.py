@@ -563,7 +563,7 @@ class Purged:
 def purge_subject(study: Study, subject: str) -> Purged:
     """Remove a subject from a study's store, backup, exports and caches.
 
-    Results of photos that the sheet no longer names go as well: nobody can tell whose they are.
+    Results of photos that the sheet no longer names go as well: nobody knows whose they are.
     Photos and sheet are never altered.
 
     Parameters
@@ -641,9 +641,9 @@ def _remove_exports(folder: Path) -> tuple[str, ...]:
 
 
 def _not_removed(error: OSError, path: Path) -> StoreError:
-    told = storage_error(error, path)
+    cause = storage_error(error, path)
     return StoreError(
-        told.code,
+        cause.code,
         f"{path.name} could not be removed ({error.strerror or error}).",
         where=path.parent.name,
         remedy="Close the program that has it open, or remove it by hand; then purge again.",

@@ -214,7 +214,7 @@ class Folder:
         ------
         PhotoError
             No such file, one of other case, two spellings of one name, a link that leads
-            outside, or something that is no ordinary file.
+            outside, or something that is not an ordinary file.
         """
         path = self.root
         for part in name.split("/"):
@@ -239,7 +239,7 @@ class Folder:
         if not is_file:
             raise PhotoError(
                 "not-a-file",
-                f"{name} is no ordinary file.",
+                f"{name} is not an ordinary file.",
                 where=name,
                 remedy="Put the photograph itself there.",
             )

@@ -138,7 +138,7 @@ class State:
 
 
 def _as_one_photo(profile: Profile) -> Profile:
-    """The mean of one lay, told as one photo: its hair was laid once."""
+    """Return the mean of one lay as one photo: its hair was laid once."""
     return replace(profile, facts={**profile.facts, "photos": 1})
 
 
@@ -193,7 +193,7 @@ class Hair:
 
     @property
     def pool(self) -> str:
-        """Names of the pools that its changes are told with, for tables."""
+        """Return the names of the pools that its changes are measured in, for tables."""
         counts = Counter(name for state in self.states.values() for name in state.pool_names)
         return " ".join(sorted(name for name, states in counts.items() if states > 1))
 
@@ -388,7 +388,7 @@ def _tied_flag(one: _Read) -> Flag:
     return Flag(
         code="reading-used" if agrees else "reading-off",
         says=f"The reading by an instrument of {one.name} lies {one.gap_delta_e:.1f} ΔE₀₀ from "
-        f"its photos, {one.limit:.1f} is what both are known to: {end}.",
+        f"its photos; up to {one.limit:.1f} is expected: {end}.",
         remedy=""
         if agrees
         else "Look at the reading, its geometry, the chart's edition and the light.",

@@ -10,7 +10,7 @@ Row k of all draws is one world [ours]. Its errors have three parts, none of whi
 
 * what the chart tells of camera, lamp and rendering. The draws take the same numbers in every
   photo, each photo's chart bending them its own way; as large a share of them as the charts of a
-  pool are misread alike is in one order for all its photos, more in those of one session, and the
+  pool err in the same way is in one order for all its photos, more in those of one session, and the
   rest in an order of the photo's own (`world_draws`);
 * the hair: which spectrum lies behind its colour, of all that the camera reads alike. It is the
   same in all photos of a hair whichever camera took them, so it is one field over colour for each
@@ -59,7 +59,7 @@ from hairtone.uncertainty import DRAWS
 # one simulated camera reach it nine times in ten or more; a camera without a name must be known by
 # its pattern, which one pair of simulated cameras in 20 comes near to.
 LEAST: Final = {True: 0.6, False: 0.8}  # by whether the camera wrote its name
-# Of a pool's shared error, by how far its charts are misread alike: hair is none of the patches. By
+# Of a pool's shared error, by how far its charts err alike: hair is none of the patches. By
 # changes in simulated series (seeds from 700 000): 0.95 is likeliest over all kinds, 0.9 holds for
 # photos taken with ordinary care, too
 CHART: Final = 0.9
@@ -88,7 +88,7 @@ class Drift:
     photos : int
         Photos of the pool taken in it.
     delta_e : float
-        Mean over the patches of how far they are misread otherwise. [ΔE00]
+        Mean over the patches of how differently they read. [ΔE00]
     largest : float
         That of the patch that is off most. [ΔE00]
     patch : int
@@ -104,7 +104,7 @@ class Drift:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pool:
-    """Photos of one camera that misread the chart alike.
+    """Photos of one camera whose readings of the chart err in the same way.
 
     Attributes
     ----------
@@ -113,7 +113,7 @@ class Pool:
     photos : tuple of str
         SHA-256 of each photo, sorted.
     alike : float
-        Share of the charts' misreadings that they have in common, 0..1.
+        Share of the charts' errors that they have in common, 0..1.
     within : float
         The same of photos of one session, at least `alike`.
     drifts : tuple of Drift
@@ -154,7 +154,7 @@ class _Chart:
     session: str
     kind: tuple[str, ...]
     missed: Floats
-    told: str
+    identity: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -332,11 +332,11 @@ def tie_down(away: Floats, noise: Floats, gap: Floats) -> tuple[Floats, Floats, 
 
 
 def pools_of(rows: Iterable[RowResult]) -> tuple[Pool, ...]:
-    """The pools of a measured study, by name; a photo that goes with no other is in none.
+    """Return the pools of a measured study by name; a photo that fits no other is in none.
 
-    Two cameras are never pooled: photos whose cameras are named differently, or that misread the
-    chart otherwise, go apart. Photos stored without a chart reading, or with draws of another law,
-    are left out.
+    Two cameras are never pooled: photos whose cameras are named differently, or whose charts
+    err in other ways, go apart. Photos stored without a chart reading, or with draws of another
+    law, are left out.
 
     Parameters
     ----------
@@ -383,16 +383,16 @@ def _chart(row: RowResult) -> _Chart:
             str(row.photo["chart"]["reference"]),
         ),
         missed=missed,
-        told=json.dumps([row.sha256, reading], sort_keys=True),
+        identity=json.dumps([row.sha256, reading], sort_keys=True),
     )
 
 
 def _pool(charts: list[_Chart], missed: Floats) -> Pool:
-    told = "\n".join([f"pool {VERSION}", *(chart.told for chart in charts)])
+    identity = "\n".join([f"pool {VERSION}", *(chart.identity for chart in charts)])
     names, sessions = np.unique([chart.session for chart in charts], return_inverse=True)
     off = drift_of(missed, np.asarray(sessions, np.int64))
     return Pool(
-        name=hashlib.sha256(told.encode()).hexdigest()[:NAME_LENGTH],
+        name=hashlib.sha256(identity.encode()).hexdigest()[:NAME_LENGTH],
         photos=tuple(chart.sha256 for chart in charts),
         alike=(alike := share_alike(missed)),
         within=max(alike, share_within(missed, np.asarray(sessions, np.int64)) or alike),
@@ -423,14 +423,14 @@ def write_pools(pools: tuple[Pool, ...], folder: Path) -> Path:
 
 
 def drift_flags(pools: tuple[Pool, ...]) -> tuple[Flag, ...]:
-    """Sessions whose charts are read far otherwise than those of their pool; no number changes."""
+    """Return a flag for each session that reads the chart differently; no number changes."""
     limit = read_limits("calibration")["flag_drift"]
     return tuple(
         Flag(
             code="chart-drift",
-            says=f"The {drift.photos} photos of session {drift.session or '(not named)'} read the "
-            f"chart {drift.delta_e:.1f} ΔE₀₀ otherwise than the {len(pool.photos)} photos of pool "
-            f"{pool.name} on average (told above {limit:g}; patch {drift.patch} by "
+            says=f"The {drift.photos} photos of session {drift.session or '(not named)'} differ "
+            f"by {drift.delta_e:.1f} ΔE₀₀ in their chart from the {len(pool.photos)} photos of "
+            f"pool {pool.name} (flagged above {limit:g}; patch {drift.patch} by "
             f"{drift.largest:.1f}).",
             remedy="Look for another lamp, another picture mode or a soiled chart in it.",
         )
@@ -442,7 +442,7 @@ def drift_flags(pools: tuple[Pool, ...]) -> tuple[Flag, ...]:
 
 
 def pool_notes(folder: Path, rows: Iterable[RowResult], pools: tuple[Pool, ...]) -> tuple[str, ...]:
-    """What a person should know about the pools of a study.
+    """Return what a person should know about the pools of a study.
 
     Parameters
     ----------
@@ -455,8 +455,9 @@ def pool_notes(folder: Path, rows: Iterable[RowResult], pools: tuple[Pool, ...])
     """
     rows = tuple(rows)
     notes = [
-        f"Pool {pool.name}: {len(pool.photos)} photos by one camera misread the chart alike "
-        f"({pool.alike:.0%}); what they have in common drops out of the changes between them"
+        f"Pool {pool.name}: {len(pool.photos)} photos come from one camera set-up "
+        f"(their errors agree to {pool.alike:.0%}), so changes between them are measured more "
+        f"exactly"
         for pool in pools
     ]
     apart = [photo for photo in unpooled(rows, pools) if pools]
@@ -483,8 +484,8 @@ def pool_notes(folder: Path, rows: Iterable[RowResult], pools: tuple[Pool, ...])
 def _stale(folder: Path, pools: tuple[Pool, ...]) -> tuple[str, ...]:
     """Whether tables lie in the folder that were written with other pools."""
     try:
-        told = json.loads((folder / POOLS).read_text(encoding="utf-8"))
-        before = {str(pool["name"]): set(map(str, pool["photos"])) for pool in told}
+        stored = json.loads((folder / POOLS).read_text(encoding="utf-8"))
+        before = {str(pool["name"]): set(map(str, pool["photos"])) for pool in stored}
     except (OSError, ValueError, KeyError, TypeError):
         return ()  # no tables yet, or not ours to judge
     now = {pool.name: set(pool.photos) for pool in pools}
@@ -548,12 +549,12 @@ class StudyResult:
 
     def refusals(self) -> Iterator[tuple[HairtoneError, str]]:
         """Each error with the photo it is about; one that all rows of a photo share, once."""
-        told = set()
+        seen = set()
         for row in self.rows:
             if row.error is not None:
                 key = (row.row.photo, row.error.code, row.error.says)
-                if key not in told:
-                    told.add(key)
+                if key not in seen:
+                    seen.add(key)
                     yield row.error, row.row.photo
 
     def profile(self, row: RowResult) -> Profile:

@@ -78,8 +78,8 @@ def pack(result: PhotoResult) -> Packed:
             arrays |= _arrays(hair.place, hair.profile)
     if not all(np.isfinite(array).all() for array in arrays.values()):
         return pack(_not_finite(result))
-    told = result.to_dict() | {"viewing": result.viewing.name}
-    record = {"result": told, "hairs": [_hair(hair) for hair in result.tresses]}
+    kept = result.to_dict() | {"viewing": result.viewing.name}
+    record = {"result": kept, "hairs": [_hair(hair) for hair in result.tresses]}
     reading = result.chart.reading() if result.chart else None
     if reading is not None:
         record["reading"] = reading
@@ -117,8 +117,8 @@ def unpack_profile(arrays: bytes, place: int, *, viewing: str) -> Profile:
         ) from error
     for array in got.values():
         array.flags.writeable = False
-    told = [got.pop(name, None) for name in _SPREAD]
-    spread = None if any(v is None for v in told) else HairSpread(at=told[0], root=told[1])
+    parts = [got.pop(name, None) for name in _SPREAD]
+    spread = None if any(v is None for v in parts) else HairSpread(at=parts[0], root=parts[1])
     return Profile(**got, spread=spread, viewing=viewing_named(viewing))
 
 
@@ -190,11 +190,11 @@ def _contrast_dict(hair: TressResult) -> dict[str, Any] | None:
     }
 
 
-def contrast_from(told: dict[str, Any] | None) -> StrandContrast | None:
+def contrast_from(kept: dict[str, Any] | None) -> StrandContrast | None:
     """The contrast of strands of a stored entry."""
-    if told is None:
+    if kept is None:
         return None
-    return StrandContrast(**{**told, "draws": np.asarray(told["draws"], np.float64)})
+    return StrandContrast(**{**kept, "draws": np.asarray(kept["draws"], np.float64)})
 
 
 def _not_finite(result: PhotoResult) -> PhotoResult:
@@ -211,21 +211,21 @@ def _not_finite(result: PhotoResult) -> PhotoResult:
     )
 
 
-def flag_from(told: dict[str, Any]) -> Flag:
+def flag_from(kept: dict[str, Any]) -> Flag:
     """The flag of a stored entry."""
     return Flag(
-        code=told["code"],
-        says=told["says"],
-        remedy=told["remedy"],
-        is_note=bool(told.get("note", False)),
+        code=kept["code"],
+        says=kept["says"],
+        remedy=kept["remedy"],
+        is_note=bool(kept.get("note", False)),
     )
 
 
-def error_from(told: dict[str, str] | None, where: str) -> HairtoneError | None:
+def error_from(kept: dict[str, str] | None, where: str) -> HairtoneError | None:
     """The error of a stored entry."""
-    if told is None:
+    if kept is None:
         return None
-    return HairtoneError(told["code"], told["says"], where=where, remedy=told["remedy"])
+    return HairtoneError(kept["code"], kept["says"], where=where, remedy=kept["remedy"])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -156,7 +156,7 @@ def _hash(name: str, folder: Folder, hashes: dict[str, str]) -> str:
 
 
 def unreadable(name: str, error: OSError) -> PhotoError:
-    """What a file that the system will not hand over is told as."""
+    """Return the error for a file that cannot be opened."""
     return PhotoError(
         "not-readable",
         f"{name} cannot be read ({error.strerror or error}).",
@@ -175,7 +175,7 @@ def same_bytes(paths: dict[str, Path]) -> list[list[str]]:
         try:
             sizes.setdefault(path.stat().st_size, []).append(name)
         except OSError:
-            continue  # told when it is measured
+            continue  # reported when it is measured
     groups: dict[str, list[str]] = {}
     for names in sizes.values():
         for name in names if len(names) > 1 else ():
@@ -323,8 +323,8 @@ def _time_order(row: RowResult, other: RowResult, taken: dt.datetime, earlier: d
         first, then = other.row.wash_text, row.row.wash_text
         return Flag(
             code="time-order-unknown",
-            says=f"The order of washes {first} and {then} is not told by "
-            f"the camera's times ({earlier:%Y-%m-%d %H:%M}, {taken:%H:%M}): the hour may "
+            says=f"The camera's times do not show which of washes {first} and {then} came "
+            f"first ({earlier:%Y-%m-%d %H:%M}, {taken:%H:%M}): the hour may "
             f"be one that the clock went through twice.",
             remedy="Check the wash numbers; they are used as they stand.",
         )
@@ -393,7 +393,7 @@ def measure_study(
     measure: Measure = measure_photo,
     limits: Limits | None = None,
 ) -> StudyResult:
-    """Every row of a study's sheet, measured, flagged or refused; the three add up.
+    """Return every row of a study's sheet, measured, flagged or refused.
 
     What was measured before is taken from the store when photo, row and version are the same.
 
@@ -471,7 +471,7 @@ def _cannot_write(store: Store) -> StoreError:
 def _look_up(plans: list[Plan], store: Store, *, viewing: str) -> None:
     """Take stored results that still hold; refuse photos whose bytes have changed.
 
-    Where a photo is gone for good, what an older version told of it is all there is.
+    Where a photo is gone for good, what an older version kept of it is all there is.
     """
     registered = store.registered()
     for plan in plans:
@@ -501,8 +501,8 @@ def _look_up(plans: list[Plan], store: Store, *, viewing: str) -> None:
 def _answers(stored: Stored, plan: Plan, *, viewing: str) -> bool:
     """Whether an older result has a colour of every row of the photo, for this viewing."""
     record = json.loads(stored.record)
-    told = {hair["place"] for hair in record["hairs"]}
-    return record["result"].get("viewing") == viewing and {r.place for r in plan.rows} <= told
+    places = {hair["place"] for hair in record["hairs"]}
+    return record["result"].get("viewing") == viewing and {r.place for r in plan.rows} <= places
 
 
 def _source_missing(photo: str, *, is_older: bool) -> Flag:
@@ -588,8 +588,8 @@ def _row_results(plan: Plan, study: Study) -> Iterator[RowResult]:
     flags = (*map(flag_from, record["result"]["flags"]), *plan.flags)
     for row in plan.rows:
         hair = hairs.get(row.place, {})
-        told = hair.get("error") if hair else record["result"]["error"]
-        error_found = error_from(told, plan.photo)
+        kept = hair.get("error") if hair else record["result"]["error"]
+        error_found = error_from(kept, plan.photo)
         yield RowResult(
             row=row,
             treatment=treatments.get(row.hair, ""),

@@ -516,7 +516,7 @@ def _check_order(settings: Settings, faults: Faults) -> None:
     if unknown and settings.treatments:
         faults.add(
             "order-unknown",
-            f"{', '.join(unknown)} in order is no treatment of this file.",
+            f"{', '.join(unknown)} in order is not a treatment of this file.",
             f"Write {', '.join(settings.treatments)}.",
             column="order",
         )

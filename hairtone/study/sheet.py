@@ -225,7 +225,7 @@ def check_columns(table: RawTable, faults: Faults) -> None:
     Raises
     ------
     SheetError
-        The header cannot be taken at its word; no row has been read.
+        The header cannot be read as it stands; no row has been read.
     """
     slips = {name: near for name in table.header if (near := likely_column(name))}
     for name, near in slips.items():
@@ -275,7 +275,7 @@ def find_sheet(folder: Path) -> Path:
     if not folder.is_dir():
         raise SheetError(
             "no-study",
-            f"{folder.name} is no folder.",
+            f"{folder.name} is not a folder.",
             where=folder.name,
             remedy="Give the folder that holds study.toml and photos.csv.",
         )
@@ -285,7 +285,7 @@ def find_sheet(folder: Path) -> Path:
     if found:
         raise SheetError(
             "which-sheet",
-            "It is open which sheet is meant: photos.csv and photos.xlsx are both there.",
+            "There are two, photos.csv and photos.xlsx: we cannot know which sheet to use.",
             where=folder.name,
             remedy="Keep one of them.",
         )
@@ -418,9 +418,9 @@ def _understood(table: RawTable, rows: list[SheetRow]) -> list[str]:
         "photo": len({row.photo for row in rows}),
         "hair": len({row.hair for row in rows}),
     }
-    told = ", ".join(f"{count} {name}{'s' * (count != 1)}" for name, count in counts.items())
+    contents = ", ".join(f"{count} {name}{'s' * (count != 1)}" for name, count in counts.items())
     notes = [
-        f"{table.file}: {told}; the first row is {first.photo}, subject {first.subject}, "
+        f"{table.file}: {contents}; the first row is {first.photo}, subject {first.subject}, "
         f"wash {first.wash_text}"
     ]
     unknown = [name for name in table.header if name not in _READERS]
@@ -476,7 +476,7 @@ def read_readings(settings: Settings) -> tuple[InstrumentReading, ...]:
     Raises
     ------
     SheetError
-        The file cannot be taken at its word, or states another viewing than the study.
+        The file cannot be read as it stands, or states another viewing than the study.
     """
     if not settings.readings_file:
         return ()
@@ -597,7 +597,7 @@ class Study:
 
 
 def read_study(folder: str | Path) -> Study:
-    """A study folder's settings, sheet and readings.
+    """Return a study folder's settings, sheet and readings, checked.
 
     Parameters
     ----------
@@ -633,10 +633,10 @@ def _refuse_no_study(folder: Path) -> None:
     """Refuse a folder that nobody made a study of, in one line."""
     if folder.is_dir() and not any((folder / name).exists() for name in (_SETTINGS, *SHEET_NAMES)):
         if any(folder.glob("*.xls")) or any(folder.glob("*.ods")):
-            return  # told with the sheet: it is of another kind
+            return  # reported with the sheet: it is of another kind
         raise SheetError(
             "no-study",
-            "The folder is no study: neither study.toml nor photos.csv is in it.",
+            "The folder is not a study: it holds neither study.toml nor photos.csv.",
             where=folder.name,
             remedy="Make a study of its photos with: hairtone new STUDY PHOTO…",
         )
@@ -661,7 +661,7 @@ def _check(settings: Settings, rows: tuple[SheetRow, ...]) -> None:
         if swatch.photo not in {photo for photo, _ in photos}:
             faults.add(
                 "known-unknown",
-                f"{swatch.photo} is no photo of the sheet.",
+                f"{swatch.photo} is not a photo of the sheet.",
                 "Write the name as the sheet does.",
                 column="known",
             )
@@ -676,7 +676,7 @@ def _check(settings: Settings, rows: tuple[SheetRow, ...]) -> None:
                     place=place,
                     column="treatment",
                     code="treatment-unknown",
-                    says=f"{shown(row.treatment)} is no treatment of study.toml.",
+                    says=f"{shown(row.treatment)} is not a treatment of study.toml.",
                     remedy=f"Did you mean {near[0]}?"
                     if near
                     else f"Write one of {', '.join(settings.treatments)}, or add "

@@ -370,15 +370,15 @@ class Store:
 
     @contextlib.contextmanager
     def _telling(self) -> Iterator[None]:
-        """Errors of SQLite and of the disk, told as what they mean."""
+        """Turn errors of SQLite and of the disk into errors that say what to do."""
         try:
             yield
         except sqlite3.Error as error:
-            raise self._told(error) from error
+            raise self._error_of(error) from error
         except OSError as error:
             raise storage_error(error, self.path) from error
 
-    def _told(self, error: sqlite3.Error) -> StoreError:
+    def _error_of(self, error: sqlite3.Error) -> StoreError:
         name = str(getattr(error, "sqlite_errorname", ""))
         if name.startswith("SQLITE_FULL"):
             return storage_error(OSError(28, "disk full"), self.path, needed=65_536)

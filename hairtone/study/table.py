@@ -464,14 +464,14 @@ def _filled_sheet(path: Path, faults: Faults) -> tuple[str, list[tuple[int, tupl
     if len(filled) > 1:
         raise faults.stop(
             "which-sheet",
-            f"It is open which sheet is meant: {', '.join(map(shown, filled))} are all filled.",
+            f"Filled are {', '.join(map(shown, filled))}: we cannot know which sheet to use.",
             "Keep one sheet in the workbook.",
         )
     return next(iter(filled.items()))
 
 
 def _rows(sheet: Any) -> Iterator[tuple[int, tuple[Any, ...]]]:
-    sheet.reset_dimensions()  # what the file claims of its size is not to be believed
+    sheet.reset_dimensions()  # what the file claims of its size may be wrong
     for cells in sheet.iter_rows(max_col=MAX_COLUMNS):
         if any(cell.value not in (None, "") for cell in cells):
             number = next(cell.row for cell in cells if cell.value not in (None, ""))

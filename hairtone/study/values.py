@@ -12,7 +12,7 @@ from typing import Final
 from hairtone.errors import HairtoneError, SheetError
 
 _SHOWN = 60  # characters of a cell that are repeated in a message; our choice
-_MOST = 50  # faults told at once; a sheet with more has one cause; our choice
+_MOST = 50  # faults reported at once; a sheet with more has one cause; our choice
 Points = tuple[tuple[float, float], ...]
 _WHOLE: Final = re.compile(r"\d{1,9}", re.ASCII)
 _NUMBER: Final = re.compile(r"[+-]?\d{1,12}(?:[.,]\d{1,12})?", re.ASCII)
@@ -61,7 +61,7 @@ class Fault:
 
 
 class SheetFaults(SheetError):
-    """Everything that is wrong with a sheet, told at once, one line each.
+    """Everything that is wrong with a sheet, all at once, one line each.
 
     Attributes
     ----------
@@ -73,15 +73,15 @@ class SheetFaults(SheetError):
 
     @classmethod
     def of(cls, faults: list[Fault]) -> SheetFaults:
-        """The error that tells of these faults."""
+        """Return the error that reports these faults."""
         first = faults[0]
         if len(faults) == 1:
             error = cls(first.code, first.says, where=first.where, remedy=first.remedy)
         else:
-            told = [str(fault) for fault in faults[:_MOST]]
-            left = len(faults) - len(told)
+            lines = [str(fault) for fault in faults[:_MOST]]
+            left = len(faults) - len(lines)
             more = [f"and {left} more of the kind."] if left else []
-            error = cls("sheet-refused", "\n".join(told + more), remedy="")
+            error = cls("sheet-refused", "\n".join(lines + more), remedy="")
         error.faults = tuple(faults)
         return error
 
@@ -119,7 +119,7 @@ class Faults:
         return SheetFaults.of(self.found)
 
     def raise_if_any(self) -> None:
-        """Tell of all faults noted, if there are any.
+        """Report all faults noted, if there are any.
 
         Raises
         ------
@@ -137,7 +137,7 @@ def shown(text: str) -> str:
 
 
 class CellError(ValueError):
-    """A cell's text cannot be taken at its word.
+    """A cell's text cannot be read as it stands.
 
     Attributes
     ----------
@@ -181,7 +181,7 @@ def wash(text: str) -> int | None:
     if not _WHOLE.fullmatch(text):
         raise CellError(
             "not-a-wash",
-            "is no wash",
+            "is not a wash",
             "Write before, 0 (just coloured), 1, 2, …",
         )
     return int(text)
@@ -281,7 +281,7 @@ def date(text: str) -> dt.date:
     try:
         return dt.datetime.fromisoformat(text.replace(" ", "T")).date()
     except ValueError:
-        raise CellError("no-such-date", "is no day and time that exists", iso) from None
+        raise CellError("no-such-date", "is a day or time that does not exist", iso) from None
 
 
 def time(text: str) -> str:

@@ -418,10 +418,10 @@ class Cluster:
         for found in theirs.values():
             other = {k: v for k, v in found[1].items() if mine[1].get(k) != v}
             if other:
-                told = ", ".join(f"{k} {v or 'missing'}" for k, v in other.items())
+                differing = ", ".join(f"{k} {v or 'missing'}" for k, v in other.items())
                 raise HairtoneError(
                     "other-versions",
-                    f"A worker has other versions than this computer ({told}).",
+                    f"A worker has other versions than this computer ({differing}).",
                     remedy="Give every worker the same installation: versions are never mixed.",
                 )
 

@@ -294,7 +294,7 @@ def test_the_first_photos_of_a_study_are_before_and_just_coloured(tmp_path):
 @pytest.mark.parametrize(
     ("rows", "wash", "says"),
     [
-        (ONE, "many", "is no wash"),
+        (ONE, "many", "is not a wash"),
         (["photos/a.jpg,,,,,,,,"], None, "no subject or no wash"),
     ],
 )

@@ -23,8 +23,8 @@ def test_a_name_is_found_where_it_lies_or_told_why_not(tmp_path):
     assert folder.find("photos/near.jpg").name == "a.jpg"
     for name, told in [
         ("a.jpg", "photos/a.jpg is there"),
-        ("photos/folder.jpg", "no ordinary file"),
-        ("photos/pipe.jpg", "no ordinary file"),
+        ("photos/folder.jpg", "not an ordinary file"),
+        ("photos/pipe.jpg", "not an ordinary file"),
         ("photos/broken.jpg", "cannot be opened"),
         ("none/a.jpg", "not found"),
     ]:

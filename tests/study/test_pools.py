@@ -68,7 +68,7 @@ def test_photos_of_one_camera_make_one_pool(tmp_path):
     assert pool.photos == tuple(sorted(row.sha256 for row in outcome.rows))
     # own noise is a tenth of the look: 1 / 1.01 of the squares are common, 72 numbers a photo
     assert pool.alike == pytest.approx(1 / 1.01, abs=0.01)
-    assert f"Pool {pool.name}: 4 photos by one camera" in notes(outcome)
+    assert f"Pool {pool.name}: 4 photos come from one camera set-up" in notes(outcome)
 
 
 @pytest.mark.parametrize("workers", [1, 3])
@@ -352,7 +352,7 @@ def test_json_and_report_tell_the_pools(tmp_path):
     (pool,) = told_json["pools"]
     assert pool["photos"] == list(outcome.pools[0].photos)
     assert pool["drift"][0]["photos"] == 4
-    assert f"Pool {pool['name']}: 4 photos by one camera misread the chart alike" in page
+    assert f"Pool {pool['name']}: 4 photos come from one camera set-up" in page
     assert f"pool {pool['name']}, mean ΔE₀₀ from all its photos: a 0.00" in page
     assert json.loads((tmp_path / "out/pools.json").read_text())[0]["name"] == pool["name"]
     assert (tmp_path / "out/drift.csv").read_text().startswith("pool,session,photos,delta_e")
@@ -387,7 +387,7 @@ def test_drift_between_sessions_is_tabled_and_told(tmp_path):
     assert table.delta_e["spring"] == pytest.approx(0.5, abs=0.05)
     assert list(table.photos) == [3, 1]
     (flag,) = [flag for flag in found.warnings if flag.code == "chart-drift"]
-    assert "The 1 photos of session summer read the chart 1.5" in flag.says
+    assert "The 1 photos of session summer differ by 1.5" in flag.says
 
 
 def test_tables_keep_every_column_and_name_the_pool_last():

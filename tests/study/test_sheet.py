@@ -329,7 +329,7 @@ def test_a_sheet_or_settings_that_cannot_be_read_are_refused(tmp_path, build, to
 
 
 def test_a_folder_that_is_not_there_is_refused(tmp_path):
-    with pytest.raises(SheetError, match="is no folder"):
+    with pytest.raises(SheetError, match="is not a folder"):
         read_study(tmp_path / "none")
 
 
