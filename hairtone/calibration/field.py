@@ -2,7 +2,7 @@
 
 Photos of one camera err alike: its sensitivities, its rendering, the chart's print and stray light
 are the same in all of them. So row k of the draws takes the same numbers in every photo; what a
-photo has for itself is drawn from its own seed. How far two photos do go together is told by their
+photo has for itself is drawn from its own seed. How far two photos go together is seen in their
 charts, and whoever compares them mixes their rows by it (`hairtone.study.outcome`).
 
 A smooth field over colour, errors that near colours share and far ones do not, is a sum of cosines

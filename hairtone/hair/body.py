@@ -113,7 +113,7 @@ class Body:
     shine : Shine
         Highlights that were taken out.
     is_grey : bool
-        The hair is so near grey that its highlights are told by their spread alone.
+        The hair is so near grey that only their spread gives its highlights away.
     shading : Shading
         Fall of light across the strand.
     unlooked : float

@@ -77,7 +77,7 @@ def light_of_strand(
     ------
     HairError
         ``shadow-between``: hair and chart lie in different light. ``light-unseen``: the board
-        leaves it so open that no colour can be told.
+        leaves it so open that no colour can be given.
     """
     if light.seen is None:
         return light, _doubts((light, light), strand, middles, told="")

@@ -1,6 +1,6 @@
 """Which pixels of a frame are hair.
 
-The frame is told against its board at reduced size, what stands out is joined to pieces, and each
+The frame is set against its board at reduced size, what stands out is joined to pieces, and each
 piece gets its mask at full size.
 """
 
@@ -296,7 +296,7 @@ NEUTRAL_DARK: Final = 0.2  # the same beyond the ends, where black things tinted
 LIVELY: Final = 1.35  # times the board's texture that a whole piece shows at least, or has a tint
 UNLIKE: Final = 0.75  # score from which on a pixel is hair; soft shadows reach 0.7
 NOISY: Final = 5.0  # SDs of the board's own score that hair is clear of: one pixel in a frame
-THIN: Final = 3  # of the reduced pixels that the board's noise is told by
+THIN: Final = 3  # of the reduced pixels, read for the board's noise
 ROBUST_SD: Final = 1.4826  # median absolute deviation -> SD of a normal law; closed form
 LEAST_LEFT: Final = 0.6  # of a piece that must be left when bars and clamps are taken out of it
 BAY: Final = 40  # reduced pixels around a piece that closing its bays may fill

@@ -29,7 +29,7 @@ NEARBY: Final = 20  # stations up and down: a bulge over a third of the length i
 FAINT: Final = 3.1  # spreads by which what lies beyond a sound side is off the hair
 FILLED: Final = 0.95  # of both sides that lie at the stated width: the strip itself is taken
 WITHIN: Final = 1.5  # steps that an edge is known to
-SHRUNK: Final = 0.9  # of the stated strip; what is narrower is told
+SHRUNK: Final = 0.9  # of the stated strip; what is narrower is flagged
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -65,7 +65,7 @@ def section_along(photo: Photo, line: Floats, *, width: float | None = None) -> 
         Root-to-ends line. [pixels, xy]
     width : float, optional
         Strip that the outline does not leave; where no outline is found in it, the strip itself.
-        Without it sides that show no edge are kept close to the line, and that is told. [pixels]
+        Without it sides that show no edge are kept close to the line, with a flag. [pixels]
     """
     sides = grow_sides(photo, line, at_least=0.0 if width is None else width / 2)
     flags: tuple[Flag, ...] = ()

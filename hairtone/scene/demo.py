@@ -33,7 +33,7 @@ from hairtone.spectra.cameras import draw_scene_camera
 from hairtone.spectra.hair import Dye, HairRecipe
 from hairtone.spectra.lights import white_led
 
-FIBRE_MM: Final = 0.2  # width of a strand that can be told from its neighbour; our choice
+FIBRE_MM: Final = 0.2  # width of a strand that stands out from its neighbour; our choice
 FRAME: Final = (1632, 1224)  # pixels the places of chart and tress below are stated in
 TRUTH_COLUMNS: Final = (
     "photo", "subject", "wash", "zone", "L", "a", "b", "viewing", "root_to_ends",

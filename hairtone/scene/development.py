@@ -46,7 +46,7 @@ def light_over(
     at : tuple of float
         Where it is 1. [pixels, xy]
     step : int, optional
-        Side of the squares whose middles are told. [pixels]
+        Side of the squares whose middles are listed. [pixels]
     """
     width, height = size
     x: Floats = np.asarray((np.arange(width // step) + 0.5) * step - 0.5, np.float64)

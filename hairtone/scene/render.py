@@ -40,7 +40,7 @@ from hairtone.scene.types import (
 from hairtone.spectra.cameras import Camera
 from hairtone.spectra.lights import Light
 
-BINS = 60  # positions the truth is told at
+BINS = 60  # positions the truth is given at
 TABLE = 120  # positions the colour is drawn at: two to a bin
 SEGMENT_PX = 90.0  # locks are five times as long; our choice
 LOCK_SHARE = 0.11  # width of a lock, share of the tress; our choice

@@ -162,7 +162,7 @@ class Tress:
     raggedness : float
         SD of fibre length, relative; the line ends 2 SD short of the mean.
     fibre_px : float
-        Width of a fibre or strand that can be told from its neighbour. [pixels]
+        Width of a fibre or strand that stands out from its neighbour. [pixels]
     strand_shading, lock_shading : float
         SD of light over single strands and over locks, relative; mean 1.
     stretch_px : float

@@ -2,7 +2,7 @@
 
 Photos are averaged in L*a*b*, photos of one lay first, then lays. All draws are rows of one
 posterior (`hairtone.study.outcome`): row k of every photo and hair is one world, so that whatever
-is told of several photos is worked out row by row. Profiles are kept slim enough to draw a whole
+is said of several photos is worked out row by row. Profiles are kept slim enough to draw a whole
 study.
 """
 
