@@ -107,7 +107,7 @@ def test_the_photo_notebook_shows_verdict_and_patches(small_study, tmp_path):
 
     book = run(with_parameters(read(path), {"PHOTO": str(photo), "OUT": str(tmp_path)}), tmp_path)
 
-    assert "T1_wash0.jpg: " in text_of(book)
+    assert "T1_wash0.jpg" in text_of(book)
     assert (tmp_path / "T1_wash0.json").stat().st_size > 1000
     pictures = [
         o for c in book.cells for o in c.get("outputs", []) if "image/svg+xml" in o.get("data", {})
