@@ -302,7 +302,7 @@ def test_blank_rows_and_empty_columns_are_passed_over(tmp_path):
     [
         (lambda f: (f / "photos.csv").unlink(), "no sheet in the study folder"),
         (lambda f: (f / "photos.csv").rename(f / "photos.ods"), "photos.ods is there"),
-        (lambda f: (f / "photos.xlsx").write_bytes(b"x"), "both there"),
+        (lambda f: (f / "photos.xlsx").write_bytes(b"x"), "There are two"),
         (lambda f: (f / "photos.csv").write_text("photo,wash\na,0\n"), "column subject is missing"),
         (lambda f: (f / "photos.csv").write_bytes(b"PK\x03\x04"), "is a workbook"),
         (lambda f: (f / "photos.csv").write_text(",".join(f"c{i}" for i in range(201)) + "\n"),
