@@ -17,10 +17,9 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
-from hairtone.reference import reference_path
-
 import hairtone
 from hairtone import cli
+from hairtone.locations import reference_path
 from hairtone.study import settings, sheet
 from hairtone.study.analysis import COLUMNS as TABLES
 

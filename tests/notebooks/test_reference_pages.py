@@ -9,10 +9,10 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from hairtone.reference import reference_path
 
 import hairtone
 from hairtone import cli
+from hairtone.locations import reference_path
 from hairtone.study import sheet
 from hairtone.study.analysis import COLUMNS as TABLES
 

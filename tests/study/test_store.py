@@ -462,7 +462,7 @@ def test_a_store_held_by_another_program_is_told(tmp_path):
 
     with Store(tmp_path, write=True) as store:
         told = [
-            store._told(error)
+            store._error_of(error)
             for error in map(coded, ("SQLITE_BUSY", "SQLITE_READONLY", "SQLITE_IOERR"))
         ]
 

@@ -134,7 +134,7 @@ def test_a_missed_hair_leaves_none_to_be_taken_for_its_neighbour(pair):
     result = measure_photo(PhotoRequest(path=path, hairs=hairs))
 
     assert [tress.error.code for tress in result.tresses] == ["place-not-found"] * 3
-    assert "hair 3, and 2 hairs were found" in result.tresses[0].error.says
+    assert "hair 3, but 2 hairs were found" in result.tresses[0].error.says
 
 
 @pytest.mark.parametrize(
