@@ -7,7 +7,7 @@ __getattr__, __dir__, __all__ = _lazy.attach(
     submod_attrs={
         "demo": ["render_demo"],
         "draw": ["PROTOCOLS", "Wish", "random_scene"],
-        "hairs": ["AlongHair", "Patch", "tress_hair"],
+        "layout": ["AlongHair", "TintedPatch", "tress_hair"],
         "render": ["render_scene", "write_photo"],
         "types": [
             "ChartPlacement",
