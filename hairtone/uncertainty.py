@@ -362,7 +362,8 @@ def _invert_length(
     across = (noise**2).sum(axis=1) - along**2
     inside = reading**2 - across
     moved = -along if law is None else np.sqrt(np.maximum(law.read**2 - across, 0.0)) - reading
-    reached = np.where(inside >= 0, moved + np.sqrt(np.maximum(inside, 0.0)), 0.0)
+    longest = np.maximum(moved + np.sqrt(np.maximum(inside, 0.0)), 0.0)  # no length is negative
+    reached = np.where(inside >= 0, longest, 0.0)
     if law is None:
         low, high = limits_of_reached(reached, np.abs(along))
         # so little says nothing of the direction, and noise is seldom round

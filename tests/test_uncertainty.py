@@ -256,3 +256,20 @@ def test_intervals_hold_near_opposite_hues(noise):
         held += found.low <= float(delta_e(*true)) <= found.high
 
     assert held / 250 > 0.905
+
+
+@pytest.mark.parametrize("size", [1.8, 2.2, 2.6])
+def test_no_difference_has_a_limit_below_nought(size):
+    """Noise mostly along the difference, where the formula bends: a length is never negative."""
+    rng = np.random.default_rng(5)
+    for _ in range(60):
+        one = np.array([rng.uniform(25, 60), rng.uniform(-2, 35), rng.uniform(-2, 35)])
+        way = rng.normal(size=3)
+        way /= np.linalg.norm(way)
+        spread = rng.normal(size=(3, 3)) * rng.uniform(0.1, 1.5, 3)
+        covariance = spread @ spread.T + 3 * rng.uniform() * np.outer(way, way)
+        reach = size * np.sqrt(way @ covariance @ way)
+
+        found = difference_from_covariance(one, one + reach * way, covariance)
+
+        assert 0 <= found.low <= found.delta_e <= found.high
